@@ -1,0 +1,104 @@
+"""Validated settings of a roast, in seconds; and how people write times and targets."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from crackdetect.errors import SettingError
+
+_CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):([0-5]?\d(?:\.\d+)?)")
+_PLAIN = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
+
+
+def parse_time(text: str, *, name: str = "time") -> float:
+    """``"9:36"``, ``"1:02:03"``, ``"576"`` or ``"576s"`` -> seconds. Raises SettingError naming ``name``."""
+    text = text.strip()
+    if match := _CLOCK.fullmatch(text):
+        hours, minutes, seconds = match.groups()
+        return int(hours or 0) * 3600 + int(minutes) * 60 + float(seconds)
+    if match := _PLAIN.fullmatch(text):
+        return float(match.group(1))
+    raise SettingError(f"{name} {text!r} is not a time; write minutes and seconds as 9:36, or seconds as 576s")
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What the person wants: a development time in seconds, or a development time ratio (0 to 1), not both."""
+
+    seconds: float | None = None
+    ratio: float | None = None
+
+    def __post_init__(self) -> None:
+        if (self.seconds is None) == (self.ratio is None):
+            raise SettingError("a target is either a development time (1:45) or a ratio (18%), exactly one of them")
+        if self.seconds is not None and not 0 < self.seconds <= 1800:
+            raise SettingError(f"target {self.seconds:g} s is out of range; a development time is 1 s to 30:00")
+        if self.ratio is not None and not 0 < self.ratio < 0.9:
+            raise SettingError(f"target {self.ratio:.0%} is out of range; a development ratio is above 0% and below 90%")
+
+    @classmethod
+    def parse(cls, text: str) -> Target:
+        """``"1:45"``, ``"105s"`` or ``"18%"``."""
+        text = text.strip()
+        if text.endswith("%"):
+            try:
+                return cls(ratio=float(text[:-1]) / 100)
+            except ValueError:
+                raise SettingError(f"target {text!r} is not a percentage; write it as 18%") from None
+        return cls(seconds=parse_time(text, name="target"))
+
+    def drop_after(self, first_crack_s: float | None) -> float | None:
+        """Development time (s) at which the target is reached.
+
+        first_crack_s: first-crack start in seconds since charge, needed for a ratio (``None`` = charge unknown,
+        then a ratio has no answer). With ratio r, drop - fc = r * drop, so drop = fc / (1 - r).
+        """
+        if self.seconds is not None:
+            return self.seconds
+        assert self.ratio is not None
+        if first_crack_s is None:
+            return None
+        return first_crack_s * self.ratio / (1 - self.ratio)
+
+    def __str__(self) -> str:
+        if self.ratio is not None:
+            return f"{self.ratio * 100:g}%"
+        assert self.seconds is not None
+        whole = round(self.seconds)
+        return f"{whole // 60}:{whole % 60:02d}"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What is known or wanted before the roast. Times in seconds from the first sample of the recording.
+
+    charge_at, drop_at: given by the person, or None.
+    target: see :class:`Target`, or None.
+    near_s: lead times at which ``target`` events of stage ``near`` are sent.
+    """
+
+    charge_at: float | None = None
+    drop_at: float | None = None
+    target: Target | None = None
+    near_s: tuple[float, ...] = (30.0, 10.0)
+
+    def __post_init__(self) -> None:
+        for name in ("charge_at", "drop_at"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and 0 <= value <= 86_400):
+                raise SettingError(f"{name.replace('_', '-')} {value} is out of range; give 0:00 to 24:00:00")
+        if self.charge_at is not None and self.drop_at is not None and self.drop_at <= self.charge_at:
+            raise SettingError("drop-at must come after charge-at; check which of the two times is which")
+        if any(not 0 < lead <= 600 for lead in self.near_s) or len(set(self.near_s)) != len(self.near_s):
+            raise SettingError(f"near times {self.near_s} must be different and between 0 and 600 s")
+
+    def as_fields(self) -> dict[str, object]:
+        """The ``settings`` field of ``roast.start``."""
+        return {
+            "charge_at": self.charge_at,
+            "drop_at": self.drop_at,
+            "target": None if self.target is None else str(self.target),
+            "near_s": list(self.near_s),
+        }

@@ -1,0 +1,77 @@
+"""The events crackdetect speaks in, and their JSON form. Nothing else carries meaning between the parts.
+
+Every event has the envelope ``type``, ``at``, ``announced_at``, ``roast_time``, ``seq``, ``roast`` and the
+fields of its type. Unknown fields are to be ignored by a consumer; a field's meaning never changes.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+#: All event types. Sinks may rely on this list being complete.
+TYPES = (
+    "roast.start",
+    "charge",
+    "crack",
+    "density",
+    "first_crack.start",
+    "first_crack.end",
+    "second_crack.start",
+    "development",
+    "target",
+    "drop",
+    "cooled",
+    "mark",
+    "health",
+    "summary",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One statement.
+
+    type: one of :data:`TYPES`.
+    at: seconds from the first sample of the recording; exact to the sample: ``sample / samplerate``.
+    announced_at: seconds at which the statement became possible; ``announced_at - at`` is the latency.
+    roast_time: seconds since charge, ``None`` before charge is known.
+    seq: 0, 1, 2, ... without a hole in one roast.
+    roast: identity of the roast.
+    fields: the further fields of this type, JSON values only.
+    """
+
+    type: str
+    at: float
+    announced_at: float
+    roast_time: float | None
+    seq: int
+    roast: str
+    fields: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "type": self.type,
+            "at": self.at,
+            "announced_at": self.announced_at,
+            "roast_time": self.roast_time,
+            "seq": self.seq,
+            "roast": self.roast,
+            **self.fields,
+        }
+
+    def to_json(self) -> str:
+        """One line of JSON, UTF-8, without NaN or infinity (raises ``ValueError`` on those: a defect of ours)."""
+        return json.dumps(self.to_dict(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def clock(seconds: float | None) -> str:
+    """``576.4`` -> ``"9:36"``: minutes and seconds as a person reads them; ``"-"`` for ``None``."""
+    if seconds is None or not math.isfinite(seconds):
+        return "-"
+    sign = "-" if seconds < 0 else ""
+    whole = int(abs(seconds) + 0.5)
+    return f"{sign}{whole // 60}:{whole % 60:02d}"
