@@ -36,7 +36,9 @@ class Target:
         if self.seconds is not None and not 0 < self.seconds <= 1800:
             raise SettingError(f"target {self.seconds:g} s is out of range; a development time is 1 s to 30:00")
         if self.ratio is not None and not 0 < self.ratio < 0.9:
-            raise SettingError(f"target {self.ratio:.0%} is out of range; a development ratio is above 0% and below 90%")
+            raise SettingError(
+                f"target {self.ratio:.0%} is out of range; a development ratio is above 0% and below 90%"
+            )
 
     @classmethod
     def parse(cls, text: str) -> Target:

@@ -1,0 +1,63 @@
+"""How far a crack stands above the noise: its band-passed peak over the running rms floor of the same band."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+
+from crackdetect.blocks import Samples
+from crackdetect.spectrum import BAND_EDGES, HOP_S, HOPS_PER_FRAME, IN_BAND
+
+_SEGMENT_FRAMES = 4
+_KEEP_S = 0.35
+
+
+class LevelMeter:
+    """Keeps the last third of a second of samples to measure single cracks in it.
+
+    samplerate: Hz. snr = 20 lg(peak / rms), the peak of the samples band-passed to 1-12 kHz (an ideal band-pass
+    by transform of the 24 ms around it), the rms from the floor of the same bins. A frame of a Hann window w
+    holds, by Parseval, rms**2 = 2 * energy / (N * sum(w**2)) for the energy of the one-sided bins.
+    """
+
+    def __init__(self, *, samplerate: int) -> None:
+        self.samplerate = samplerate
+        hop = round(HOP_S * samplerate)
+        self._half = _SEGMENT_FRAMES * HOPS_PER_FRAME * hop // 2
+        self._near = HOPS_PER_FRAME * hop
+        length = HOPS_PER_FRAME * hop
+        self._to_mean_square = 2 / (length * 0.375 * length)
+        frequencies = scipy.fft.rfftfreq(2 * self._half, 1 / samplerate)
+        bin_hz = samplerate / length
+        low, high = BAND_EDGES[IN_BAND.start] * bin_hz, BAND_EDGES[IN_BAND.stop] * bin_hz
+        self._pass = (frequencies >= low) & (frequencies < high)
+        self._keep = int(_KEEP_S * samplerate)
+        self.reset()
+
+    def reset(self) -> None:
+        self._samples: Samples = np.zeros(0, np.float32)
+        self._end = 0
+
+    def push(self, samples: Samples) -> None:
+        self._end += len(samples)
+        self._samples = np.concatenate([self._samples[-self._keep :], samples])
+
+    def gap(self, count: int) -> None:
+        if count:
+            self._end += count
+            self._samples = np.zeros(0, np.float32)
+
+    def snr_db(self, centre: int, in_band_floor: float) -> float:
+        """centre: sample index of the crack. in_band_floor: floor energy of a frame from 1 to 12 kHz."""
+        start = len(self._samples) - (self._end - centre) - self._half
+        segment = self._samples[max(start, 0) : start + 2 * self._half]
+        if len(segment) < 2 * self._half:
+            segment = np.pad(segment, (max(-start, 0), 0))
+            segment = np.pad(segment, (0, 2 * self._half - len(segment)))
+        spectrum = scipy.fft.rfft(segment) * self._pass
+        wave = scipy.fft.irfft(spectrum, 2 * self._half)
+        peak = float(np.abs(wave[self._half - self._near : self._half + self._near]).max())
+        rms = float(np.sqrt(in_band_floor * self._to_mean_square))
+        if peak <= 0 or rms <= 0:
+            return 0.0
+        return float(np.clip(20 * np.log10(peak / rms), -20.0, 120.0))

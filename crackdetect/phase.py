@@ -1,0 +1,465 @@
+"""Decides the phases of a roast from marked points: every candidate with its score, and the silence between.
+
+**Background.** Before first crack the machine's own clatter is learnt: for each of 13 bins of score, the rate of
+candidates heard more than 12 s ago, with a memory of 150 s and a weak prior from training. So a machine that
+ticks, with whatever score its ticks get, makes ticks of that score worth little.
+
+**Start of first crack.** A cumulative sum (Page, Biometrika 41, 1954) of ln(1 + lambda1 f1(bin) / lambda0(bin))
+for each candidate, minus lambda1 P_d dt for the time that passes, restarted at zero. lambda1 = 30 cracks a minute: a
+sum designed for 30 a minute is within 2 % of the optimum on all ramps of interest (computed, see DEVELOPERS.md).
+f1 is the share of cracks in the bin, P_d its sum. As strays come in clumps (double pops, knocks), lambda0 is raised
+for a moment after each crack-like candidate (a self-exciting background, Hawkes, Biometrika 58, 1971).
+
+**Dating.** At the announcement, and again while the ramp goes on, the likelihood of the same points under ramps
+(start, length, peak) is summed over lengths and peaks: a posterior over the start, with its 5 % and 95 % points. A
+step fitted to a ramp would be 8 to 14 s late.
+
+**Density.** The posterior of the rate over the last 15 s, given the scores: prod(1 + lambda r_i) exp(-lambda P_d T)
+with r_i = f1/lambda0, on a grid even in sqrt(lambda) (Jeffreys' prior of a Poisson rate). The rate is then freed of
+dead time: two cracks within the hold-off are one candidate.
+
+Time is in seconds from the first sample, on a grid of ticks of 0.25 s; every tick carries how much of it was
+heard, so a gap is neither silence nor evidence.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect.errors import ModelError
+
+TICK_S = 0.25
+#: Edges of the bins of score (nats) and of kind score.
+SCORE_EDGES = (-3.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.5)
+KIND_EDGES = (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0)
+SCORE_BINS = len(SCORE_EDGES) + 1
+KIND_BINS = len(KIND_EDGES) + 1
+
+Doubles = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseSettings:
+    """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
+
+    threshold: of the cumulative sum, nats; more is surer and later.
+    """
+
+    threshold: float = 9.0
+    ready_s: float = 20.0
+    design_per_minute: float = 30.0
+    lag_s: float = 12.0
+    memory_s: float = 150.0
+    prior_s: float = 40.0
+    clump_share: float = 0.2
+    clump_s: float = 0.3
+    density_window_s: float = 15.0
+    refine_every_s: float = 10.0
+    refine_for_s: float = 40.0
+    end_window_s: float = 20.0
+    end_share: float = 0.15
+    end_confidence: float = 0.9
+    end_not_before_s: float = 25.0
+    second_per_minute: float = 150.0
+    second_threshold: float = 14.0
+    second_not_before_s: float = 30.0
+    second_lag_s: float = 8.0
+    second_memory_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class ScoreModel:
+    """How scores are distributed, learnt in training (see ``train.py``).
+
+    crack: share of true cracks whose candidate falls into each score bin (sums to the probability that a crack
+    is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin, machines at large.
+    first_kind, second_kind: share of first and of second cracks in each kind bin. hold_off_s: dead time.
+    """
+
+    crack: Doubles
+    other_per_minute: Doubles
+    first_kind: Doubles
+    second_kind: Doubles
+    hold_off_s: float = 0.012
+
+    def __post_init__(self) -> None:
+        sizes = (SCORE_BINS, SCORE_BINS, KIND_BINS, KIND_BINS)
+        arrays = (self.crack, self.other_per_minute, self.first_kind, self.second_kind)
+        for array, size in zip(arrays, sizes, strict=True):
+            if array.shape != (size,) or not np.isfinite(array).all() or (array <= 0).any():
+                raise ModelError("the model's score statistics do not fit this version; train it again")
+        if not 0.2 <= self.crack.sum() <= 1.0 + 1e-9:
+            raise ModelError("the model's crack shares do not sum to a probability; train it again")
+
+    @classmethod
+    def from_marks(cls, marks: dict[str, list[float]]) -> ScoreModel:
+        try:
+            crack, other, first_kind, second_kind = (
+                np.array(marks[name], np.float64) for name in ("crack", "other_per_minute", "first_kind", "second_kind")
+            )
+        except (KeyError, ValueError, TypeError):
+            raise ModelError("the model's score statistics are incomplete; fetch or train it again") from None
+        return cls(crack, other, first_kind, second_kind)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A judged candidate. time: seconds. score, kind_score: nats, see :class:`crackdetect.classify.Verdict`."""
+
+    time: float
+    score: float
+    kind_score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Density:
+    """Cracks a minute over the last ``density_window_s``, with its 90 % interval."""
+
+    per_minute: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A phase has begun or ended: when, its 90 % interval (seconds), and the probability that it is so.
+
+    what: ``first_crack.refined`` betters the date of ``first_crack.start`` without being a new statement.
+    """
+
+    what: Literal["first_crack.start", "first_crack.refined", "first_crack.end", "second_crack.start"]
+    time: float
+    earliest: float
+    latest: float
+    confidence: float
+
+
+class Phase:
+    """Marks and observed time in, :class:`Density` and :class:`Turn` out; one call of ``push`` a tick."""
+
+    #: seconds of marks that are kept; nothing looks further back
+    KEEP_S = 200.0
+
+    def __init__(self, scores: ScoreModel, *, settings: PhaseSettings | None = None) -> None:
+        self.scores = scores
+        self.settings = settings or PhaseSettings()
+        s = self.settings
+        self._detected = float(scores.crack.sum())
+        self._shape = scores.crack / scores.crack.sum()
+        self._decay = float(np.exp(-TICK_S / s.memory_s))
+        self._lag = round(s.lag_s / TICK_S)
+        self._second_decay = float(np.exp(-TICK_S / s.second_memory_s))
+        self._second_lag = round(s.second_lag_s / TICK_S)
+        self._rates = np.linspace(0.0, np.sqrt(900.0 / 60), 49) ** 2  # cracks a second
+        lengths = np.array([5.0, 10.0, 20.0, 35.0, 60.0])
+        peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
+        self._lengths, self._peaks = (a.ravel() for a in np.meshgrid(lengths, peaks, indexing="ij"))
+        prior = np.outer([0.1, 0.25, 0.3, 0.2, 0.15], [0.2, 0.3, 0.3, 0.2]).ravel()
+        self._log_prior = np.log(prior / prior.sum())
+        self.reset()
+
+    def reset(self) -> None:
+        s = self.settings
+        prior_rate = self.scores.other_per_minute / 60
+        self._count = prior_rate * s.prior_s
+        self._time = s.prior_s
+        self._delay: deque[tuple[Doubles, float]] = deque()
+        self._background = prior_rate
+        self._sum = 0.0
+        self._sum_rose_at = 0.0  # when the sum last left zero
+        self._pending = False
+        self._excitement = 0.0
+        self._last_mark = 0.0
+        self._now = 0.0
+        self._marks: deque[tuple[float, float, float]] = deque()  # time, f1/lambda0, weight of being a crack
+        self._ticks: deque[tuple[float, float]] = deque()  # end of the tick, observed seconds
+        self.first_crack: Turn | None = None
+        self._announced_at = 0.0
+        self._refine_at = 0.0
+        self.peak: Density | None = None
+        self.first_crack_end: Turn | None = None
+        self.second_crack: Turn | None = None
+        self._second_sum = 0.0
+        self._second_rose_at = 0.0
+        self._second_delay: deque[tuple[Doubles, float]] = deque()
+        self._second_count = self.scores.first_kind * (60 / 60) * 20.0
+        self._second_time = 20.0
+        self._over = False
+
+    def drop(self) -> None:
+        """The beans have left: nothing more is to be announced in this roast."""
+        self._over = True
+
+    # -- one tick -------------------------------------------------------------------------------------------
+
+    def push(self, marks: Sequence[Mark], *, tick: int, observed_s: float) -> list[Density | Turn]:
+        """marks: those of the tick, in order. tick: its number; it ends at (tick + 1) x 0.25 s.
+
+        observed_s: how much of it was heard, 0 to 0.25.
+        """
+        s = self.settings
+        self._now = (tick + 1) * TICK_S
+        said: list[Density | Turn] = []
+        counts = np.zeros(SCORE_BINS)
+        kinds = np.zeros(KIND_BINS)
+        design = s.design_per_minute / 60
+        if self._sum == 0.0:
+            self._sum_rose_at = self._now - TICK_S
+        self._sum = max(0.0, self._sum - design * self._detected * observed_s)
+        for mark in marks:
+            ratio, weight, score_bin = self._weigh(mark)
+            counts[score_bin] += 1
+            if mark.score > 0:
+                kind_bin = int(np.searchsorted(KIND_EDGES, mark.kind_score))
+                kinds[kind_bin] += 1
+                self._second_sum += float(np.log1p(self._second_ratio(kind_bin)))
+            if self._sum == 0.0:
+                self._sum_rose_at = mark.time
+            self._sum += float(np.log1p(design * ratio))
+            if ratio > 0.01 or weight > 0.1:
+                self._marks.append((mark.time, ratio, weight))
+        self._ticks.append((self._now, observed_s))
+        self._forget()
+        if self.first_crack is None:
+            self._learn(counts, observed_s)
+            if self._sum >= s.threshold:
+                self._pending = True
+            elif self._sum == 0.0:
+                self._pending = False
+            if self._pending and self._now >= s.ready_s and not self._over:
+                said.append(self._announce())
+        elif self._refine_at and self._now >= self._refine_at and not self._over:
+            self.first_crack = self._date("first_crack.refined")
+            said.append(self.first_crack)
+            following = self._refine_at + s.refine_every_s
+            self._refine_at = following if following <= self._announced_at + s.refine_for_s else 0.0
+        if (second := self._second(kinds, observed_s)) is not None:
+            said.append(second)
+        if (tick + 1) % round(1 / TICK_S) == 0:
+            density = self._density(s.density_window_s)
+            if density is not None:
+                said.insert(0, density)
+                if (
+                    self.first_crack is not None
+                    and not self._over
+                    and self.second_crack is None
+                    and (self.peak is None or density.per_minute > self.peak.per_minute)
+                ):
+                    self.peak = density
+            if (end := self._end()) is not None:
+                said.append(end)
+        return said
+
+    def _weigh(self, mark: Mark) -> tuple[float, float, int]:
+        """f1/lambda0 of a mark in seconds, its weight as a crack (0 to 1), and its score bin."""
+        s = self.settings
+        self._excitement *= float(np.exp(-(mark.time - self._last_mark) / s.clump_s))
+        self._last_mark = mark.time
+        score_bin = int(np.searchsorted(SCORE_EDGES, mark.score))
+        background = self._background[score_bin] + self._excitement * self._shape[score_bin]
+        ratio = float(self.scores.crack[score_bin] / background)
+        weight = 1 / (1 + float(np.exp(-(mark.score - 2.0))))
+        self._excitement += s.clump_share / s.clump_s * weight
+        return ratio, weight, score_bin
+
+    def _learn(self, counts: Doubles, observed_s: float) -> None:
+        """Takes what is older than the lag into the background."""
+        self._delay.append((counts, observed_s))
+        if len(self._delay) > self._lag:
+            old_counts, old_time = self._delay.popleft()
+            prior_s = self.settings.prior_s
+            prior = self.scores.other_per_minute / 60 * prior_s
+            self._count = prior + (self._count - prior) * self._decay + old_counts
+            self._time = prior_s + (self._time - prior_s) * self._decay + old_time
+            self._background = self._count / self._time
+
+    def _forget(self) -> None:
+        limit = self._now - self.KEEP_S
+        while self._marks and self._marks[0][0] < limit:
+            self._marks.popleft()
+        while self._ticks and self._ticks[0][0] < limit:
+            self._ticks.popleft()
+
+    def _since(self, start: float) -> tuple[Doubles, Doubles, float]:
+        """Times and ratios of the marks after ``start``, and the observed seconds since then."""
+        chosen = [(time, ratio) for time, ratio, _ in self._marks if time > start]
+        times, ratios = np.array(chosen).reshape(-1, 2).T
+        observed = 0.0
+        for end, seconds in reversed(self._ticks):
+            if end <= start + 1e-9:
+                break
+            observed += seconds
+        return times, ratios, observed
+
+    # -- start of first crack --------------------------------------------------------------------------------
+
+    def _announce(self) -> Turn:
+        s = self.settings
+        self._announced_at = self._now
+        self._refine_at = self._now + s.refine_every_s
+        self.first_crack = self._date("first_crack.start")
+        return self.first_crack
+
+    def _date(self, what: Literal["first_crack.start", "first_crack.refined"]) -> Turn:
+        """Posterior of the start over ramps; 1 s steps, interpolated."""
+        now = self._now
+        span = min(150.0, now)
+        starts = np.arange(now - span, now, 1.0)
+        times, ratios, _ = self._since(now - span - 1.0)
+        ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
+        log_likelihood = np.empty((len(starts), len(self._lengths)))
+        keep = ratios > 0.02
+        times, ratios = times[keep], ratios[keep]
+        # whole seconds are fine enough for the integral of the rate over the time heard
+        tick_times, tick_seconds = ticks[:, 0], ticks[:, 1]
+        since_mark = np.maximum(times[None, :] - starts[:, None], 0)
+        since_tick = np.maximum(tick_times[None, :] - starts[:, None], 0)
+        for i, (length, peak) in enumerate(zip(self._lengths, self._peaks, strict=True)):
+            rate = np.minimum(since_mark * (peak / length), peak)
+            passed = np.minimum(since_tick * (peak / length), peak) @ tick_seconds
+            log_likelihood[:, i] = np.log1p(rate * ratios).sum(axis=1) - self._detected * passed
+        log_likelihood += self._log_prior
+        total = log_likelihood.max()
+        posterior = np.exp(log_likelihood - total).sum(axis=1)
+        earliest, middle, latest = _quantiles(starts - 0.5, posterior, 1.0, (0.05, 0.5, 0.95))
+        confidence = 1 / (1 + np.exp(-(max(self._sum, self.settings.threshold) - self.settings.threshold + 3.0)))
+        latest = min(latest, now)
+        middle = min(max(middle, 0.0), latest)
+        return Turn(what, middle, min(max(earliest, 0.0), middle), latest, round(float(confidence), 4))
+
+    # -- density, end ----------------------------------------------------------------------------------------
+
+    def _rate_posterior(self, window_s: float) -> tuple[Doubles, float] | None:
+        """Posterior over ``self._rates`` (cracks a second) in the last ``window_s``; None when too little was heard."""
+        _, ratios, observed = self._since(self._now - window_s)
+        if observed < 2.0:
+            return None
+        ratios = ratios[ratios > 0.02]
+        log_posterior = np.log1p(self._rates[:, None] * ratios).sum(axis=1) - self._rates * (self._detected * observed)
+        posterior = np.exp(log_posterior - log_posterior.max())
+        return posterior / posterior.sum(), observed
+
+    def _density(self, window_s: float) -> Density | None:
+        found = self._rate_posterior(window_s)
+        if found is None:
+            return None
+        posterior, _ = found
+        mean = float(posterior @ self._rates)
+        root = np.sqrt(self._rates)
+        step = float(root[1])
+        low, high = _quantiles(root - step / 2, posterior, step, (0.05, 0.95))
+        hold_off = 2 * self.scores.hold_off_s
+        freed = [round(60 * rate / (1 - min(0.8, rate * hold_off)), 2) for rate in (mean, max(low, 0.0) ** 2, high**2)]
+        return Density(per_minute=freed[0], low=min(freed[1], freed[0]), high=max(freed[2], freed[0]))
+
+    def _end(self) -> Turn | None:
+        """First crack is over when the rate has fallen below a share of its peak, surely enough."""
+        s = self.settings
+        if (
+            self.first_crack is None
+            or self.peak is None
+            or self.first_crack_end is not None
+            or self.second_crack is not None
+            or self._over
+            or self._now < self._announced_at + s.end_not_before_s
+        ):
+            return None
+        found = self._rate_posterior(s.end_window_s)
+        if found is None or found[1] < s.end_window_s / 2:
+            return None
+        posterior, _ = found
+        below = float(posterior[self._rates * 60 < s.end_share * self.peak.per_minute].sum())
+        if below < s.end_confidence:
+            return None
+        self.first_crack_end = self._date_end(below)
+        return self.first_crack_end
+
+    def _date_end(self, confidence: float) -> Turn:
+        """The end by the same ramps run backwards in time; its date is where 10 % of the peak is reached."""
+        assert self.peak is not None
+        assert self.first_crack is not None
+        now = self._now
+        span = min(120.0, now - self.first_crack.time)
+        ends = np.arange(now - span, now, 1.0)
+        times, ratios, _ = self._since(now - span)
+        ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
+        keep = ratios > 0.02
+        times, ratios = times[keep], ratios[keep]
+        until_mark = np.maximum(ends[:, None] - times[None, :], 0)
+        until_tick = np.maximum(ends[:, None] - ticks[None, :, 0], 0)
+        lengths = np.unique(self._lengths)
+        peak = self.peak.per_minute / 60
+        posterior = np.zeros(len(ends) + 10)
+        logs = np.empty((len(ends), len(lengths)))
+        for i, length in enumerate(lengths):
+            rate = np.minimum(until_mark * (peak / length), peak)
+            passed = np.minimum(until_tick * (peak / length), peak) @ ticks[:, 1]
+            logs[:, i] = np.log1p(rate * ratios).sum(axis=1) - self._detected * passed
+        weights = np.exp(logs - logs.max())
+        for i, length in enumerate(lengths):  # the last tenth of the fall lies below 10 % of the peak
+            shift = round(0.1 * length)
+            posterior[10 - shift : 10 - shift + len(ends)] += weights[:, i]
+        grid = np.concatenate([ends[0] - np.arange(10, 0, -1), ends])
+        earliest, middle, latest = _quantiles(grid - 0.5, posterior, 1.0, (0.05, 0.5, 0.95))
+        return Turn(
+            "first_crack.end",
+            middle,
+            min(earliest, middle),
+            min(max(latest, middle), now),
+            round(confidence, 4),
+        )
+
+    # -- second crack ----------------------------------------------------------------------------------------
+
+    def _second_ratio(self, kind_bin: int) -> float:
+        background = self._second_count[kind_bin] / self._second_time
+        return float(self.settings.second_per_minute / 60 * self.scores.second_kind[kind_bin] / background)
+
+    def _second(self, kinds: Doubles, observed_s: float) -> Turn | None:
+        """Second crack: a cumulative sum on second-like marks against those that first crack itself gives."""
+        s = self.settings
+        self._second_delay.append((kinds, observed_s))
+        if len(self._second_delay) > self._second_lag:
+            old, seconds = self._second_delay.popleft()
+            if self.second_crack is None:
+                prior = self.scores.first_kind * 20.0
+                self._second_count = prior + (self._second_count - prior) * self._second_decay + old
+                self._second_time = 20.0 + (self._second_time - 20.0) * self._second_decay + seconds
+        if self._second_sum == 0.0:
+            self._second_rose_at = self._now
+        self._second_sum = max(0.0, self._second_sum - s.second_per_minute / 60 * self._detected * observed_s)
+        if (
+            self.first_crack is None
+            or self.second_crack is not None
+            or self._over
+            or self._now < self._announced_at + s.second_not_before_s
+        ):
+            if self.first_crack is None or self._now < self._announced_at + s.second_not_before_s:
+                self._second_sum = 0.0
+            return None
+        if self._second_sum < s.second_threshold:
+            return None
+        time = self._second_rose_at
+        margin = max(2.0, 0.5 * (self._now - time))
+        confidence = 1 / (1 + np.exp(-3.0))
+        self.second_crack = Turn(
+            "second_crack.start",
+            time,
+            max(0.0, time - margin),
+            min(self._now, time + margin),
+            round(float(confidence), 4),
+        )
+        return self.second_crack
+
+
+def _quantiles(left: Doubles, weights: Doubles, step: float, wanted: Sequence[float]) -> list[float]:
+    """Quantiles of a histogram whose cells begin at ``left`` and are ``step`` wide."""
+    cumulative = np.concatenate([[0.0], np.cumsum(weights)]) / weights.sum()
+    edges = np.concatenate([left, [left[-1] + step]])
+    return [float(np.interp(q, cumulative, edges)) for q in wanted]

@@ -1,0 +1,382 @@
+"""All stages composed: blocks of samples in, events out. Live and offline, this is the one path.
+
+``for block in source: for event in pipeline.push(block): sink.send(event)``, then ``pipeline.finish()``.
+
+Any cut of the same samples into blocks gives equal events. Inside, time is a sample index; it becomes seconds
+where an event is made.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import Any, Literal
+
+import numpy as np
+
+from crackdetect import __version__
+from crackdetect.blocks import Block, Samples
+from crackdetect.classify import Classifier, Model
+from crackdetect.config import Settings
+from crackdetect.errors import SettingError
+from crackdetect.events import Event
+from crackdetect.features import Features
+from crackdetect.health import Ailment, Health
+from crackdetect.level import LevelMeter
+from crackdetect.onset import AFTER, Candidate, Onset
+from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, ScoreModel, Turn
+from crackdetect.spectrum import BandSplitter
+
+SourceKind = Literal["microphone", "file", "stdin"]
+#: What a person can mark by hand.
+MARKS = ("charge", "first_crack.start", "first_crack.end", "second_crack.start", "drop", "cooled")
+#: Seconds past the target at which it is said to be over.
+OVER_S = 30.0
+_TICKS_A_SECOND = round(1 / TICK_S)
+
+
+class Pipeline:
+    """The whole of the hearing.
+
+    samplerate: Hz of the blocks, 8,000 to 192,000. model: the classifier, see ``model_files.load``.
+    settings: what is known or wanted before the roast. roast: its identity, repeated in every event.
+    source: where the sound comes from. phase_settings: numbers of the decision.
+    Raises SettingError on values out of range.
+    """
+
+    def __init__(
+        self,
+        *,
+        samplerate: int,
+        model: Model,
+        settings: Settings | None = None,
+        roast: str = "roast",
+        source: SourceKind = "file",
+        phase_settings: PhaseSettings | None = None,
+    ) -> None:
+        self.samplerate = samplerate
+        self.model = model
+        self.settings = settings or Settings()
+        self.roast = roast
+        self.source = source
+        self._splitter = BandSplitter(samplerate=samplerate)
+        self._onset = Onset(bands=self._splitter.bands)
+        self._features = Features()
+        self._classifier = Classifier(model)
+        self._level = LevelMeter(samplerate=samplerate)
+        self._phase = Phase(ScoreModel.from_marks(model.marks), settings=phase_settings)
+        self.health = Health(samplerate=samplerate)
+        self._reset_own()
+
+    def reset(self) -> None:
+        """As new: the next block is the first of another roast."""
+        for stage in (
+            self._splitter,
+            self._onset,
+            self._features,
+            self._classifier,
+            self._level,
+            self._phase,
+            self.health,
+        ):
+            stage.reset()
+        self._reset_own()
+
+    def _reset_own(self) -> None:
+        self._seq = 0
+        self._position = 0  # samples taken in, lost ones among them
+        self._tick = 0
+        self._tick_heard = 0  # frames heard of the current tick
+        self._marks: deque[tuple[int, Mark]] = deque()  # (frame, mark) of ticks to come
+        self._heard: deque[tuple[int, Any]] = deque()
+        self._resumed_at = 0  # sample at which the first frame after the last gap was complete
+        self._charge: float | None = None
+        self._drop: float | None = None
+        self._marked_first_crack: float | None = None
+        self._cracks = 0
+        self._announced: float | None = None
+        self._stages_told: set[str] = set()
+        self._finished = False
+
+    # -- in ------------------------------------------------------------------------------------------------
+
+    def start(self) -> list[Event]:
+        """``roast.start``, once; ``push`` sends it by itself."""
+        if self._seq:
+            return []
+        return [
+            self._event(
+                "roast.start",
+                0,
+                0,
+                {
+                    "source": self.source,
+                    "samplerate": self.samplerate,
+                    "model": {"name": self.model.name, "hash": self.model.digest},
+                    "version": __version__,
+                    "settings": self.settings.as_fields(),
+                },
+            )
+        ]
+
+    def push(self, block: Block) -> list[Event]:
+        if self._finished:
+            raise SettingError("this roast has been finished; reset the pipeline before the next one")
+        events = self.start()
+        if block.lost:
+            self._lose(block.lost, "gap", events)
+        if block.overflow:
+            self.health.note("overflow")
+        samples = block.samples
+        if len(samples) == 0:
+            return events
+        if np.isfinite(samples).all():
+            self._hear(samples, events)
+            return events
+        finite = np.isfinite(samples)
+        borders = np.flatnonzero(np.diff(finite)) + 1
+        for run, valid in zip(
+            np.split(samples, borders), (bool(part[0]) for part in np.split(finite, borders)), strict=True
+        ):
+            if valid:
+                self._hear(run, events)
+            else:
+                self._lose(len(run), "invalid_samples", events)
+        return events
+
+    def mark(self, what: str) -> list[Event]:
+        """The person's own statement, now; it outranks what was heard. what: one of MARKS, else SettingError."""
+        if what not in MARKS:
+            raise SettingError(f"mark {what!r} is unknown; choose one of {', '.join(MARKS)}")
+        events = self.start()
+        now = self._position
+        events.append(self._event("mark", now, now, {"what": what}))
+        seconds = now / self.samplerate
+        if what == "charge":
+            self._charge = seconds
+            events.append(self._event("charge", now, now, {"how": "key"}))
+        elif what == "drop":
+            self._drop = seconds
+            self._phase.drop()
+            events.append(self._event("drop", now, now, {"how": "key"}))
+        elif what == "first_crack.start":
+            self._marked_first_crack = seconds
+        elif what == "cooled":
+            events.append(self._event("cooled", now, now, {}))
+        return events
+
+    def notice(self, kind: str, *, message: str, count: int = 1) -> list[Event]:
+        """``health`` that the outside noticed (``device_lost``, ``disk_full``), told at the current sample."""
+        events = self.start()
+        self.health.totals[kind] += count
+        fields = {"kind": kind, "count": count, "message": message}
+        events.append(self._event("health", self._position, self._position, fields))
+        return events
+
+    def finish(self) -> list[Event]:
+        """The end of the sound: what is left to say, and the summary. Further calls say nothing."""
+        if self._finished:
+            return []
+        events = self.start()
+        events += [self._ailment(ailment) for ailment in self.health.finish()]
+        self._known_times(self._position / self.samplerate, self._position, events)
+        self._finished = True
+        end = self._position
+        events.append(self._event("summary", end, end, self._summary()))
+        return events
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds taken in so far."""
+        return self._position / self.samplerate
+
+    # -- the path ------------------------------------------------------------------------------------------
+
+    def _hear(self, samples: Samples, events: list[Event]) -> None:
+        # limits keep a file of absurd floats from overflowing the energies
+        if float(samples.max()) > 64 or float(samples.min()) < -64:
+            samples = np.clip(samples, -64, 64)
+        self._position += len(samples)
+        events += [self._ailment(ailment) for ailment in self.health.push(samples)]
+        self._level.push(samples)
+        frames = self._splitter.push(samples)
+        if len(frames) == 0:
+            return
+        if frames.first != self._onset.next_frame:
+            self._resumed_at = self._splitter.end(frames.first)
+        candidates = self._onset.push(frames)
+        self._heard.extend(self._onset.heard)
+        self._onset.heard.clear()
+        for candidate in candidates:
+            self._run_ticks(candidate.frame, events)
+            self._judge(candidate, events)
+        self._run_ticks(self._onset.next_frame - AFTER, events)
+
+    def _lose(self, count: int, kind: str, events: list[Event]) -> None:
+        self._position += count
+        self._splitter.gap(count)
+        self._level.gap(count)
+        events += [self._ailment(ailment) for ailment in self.health.lose(count, kind)]
+
+    def _judge(self, candidate: Candidate, events: list[Event]) -> None:
+        verdict = self._classifier.push(self._features.push(candidate))
+        centre = self._splitter.centre(candidate.frame)
+        self._marks.append((candidate.frame, Mark(centre / self.samplerate, verdict.score, verdict.kind_score)))
+        if verdict.crack < 0.5:
+            return
+        self._cracks += 1
+        fields = {
+            "kind": "second" if verdict.second > verdict.first else "first",
+            "probability": round(verdict.crack, 4),
+            "snr_db": round(self._level.snr_db(centre, candidate.in_band_floor), 1),
+        }
+        events.append(self._event("crack", centre, self._splitter.end(candidate.frame + AFTER), fields))
+
+    def _tick_end(self, tick: int) -> int:
+        """First frame after a tick."""
+        return -(-(tick + 1) * self.samplerate // (_TICKS_A_SECOND * self._splitter.hop))
+
+    def _run_ticks(self, until_frame: int, events: list[Event]) -> None:
+        """Closes the ticks that end at or before ``until_frame``."""
+        while (border := self._tick_end(self._tick)) <= until_frame:
+            marks = []
+            while self._marks and self._marks[0][0] < border:
+                marks.append(self._marks.popleft()[1])
+            heard = self._count_heard(border) * self._splitter.hop / self.samplerate
+            ready = max(self._splitter.end(border + AFTER - 1), self._resumed_at)
+            tick = self._tick
+            self._tick += 1
+            now = self._tick * TICK_S
+            for said in self._phase.push(marks, tick=tick, observed_s=min(heard, TICK_S)):
+                self._say(said, ready, events)
+            self._known_times(now, ready, events)
+            self._develop(now, ready, events)
+
+    def _count_heard(self, border: int) -> int:
+        """Frames before ``border`` in which anything could be heard; they are counted once."""
+        count = 0
+        while self._heard and self._heard[0][0] < border:
+            first, flags = self._heard.popleft()
+            here = flags[: border - first]
+            count += int(np.count_nonzero(here))
+            if len(here) < len(flags):
+                self._heard.appendleft((border, flags[border - first :]))
+        return count
+
+    # -- out -----------------------------------------------------------------------------------------------
+
+    def _event(self, kind: str, at: int, announced: int, fields: dict[str, Any]) -> Event:
+        seconds = at / self.samplerate
+        roast_time = None if self._charge is None or seconds < self._charge else seconds - self._charge
+        event = Event(kind, seconds, announced / self.samplerate, roast_time, self._seq, self.roast, fields)
+        self._seq += 1
+        return event
+
+    def _ailment(self, ailment: Ailment) -> Event:
+        fields = {"kind": ailment.kind, "count": ailment.count, "message": ailment.message}
+        end = min((ailment.second + 1) * self.samplerate, self._position)
+        return self._event("health", ailment.second * self.samplerate, end, fields)
+
+    def _sample(self, seconds: float) -> int:
+        return round(seconds * self.samplerate)
+
+    def _say(self, said: Density | Turn, ready: int, events: list[Event]) -> None:
+        if isinstance(said, Density):
+            at = self._sample(self._tick * TICK_S)
+            fields = {"per_minute": said.per_minute, "low": said.low, "high": said.high}
+            events.append(self._event("density", at, ready, fields))
+            return
+        if said.what == "first_crack.refined":
+            return  # the development events and the summary carry it
+        if said.what == "first_crack.start":
+            self._announced = ready / self.samplerate
+        fields = {
+            "earliest": round(said.earliest, 2),
+            "latest": round(said.latest, 2),
+            "confidence": said.confidence,
+        }
+        events.append(self._event(said.what, self._sample(said.time), ready, fields))
+
+    def _known_times(self, now: float, ready: int, events: list[Event]) -> None:
+        """Charge and drop that the person gave beforehand."""
+        charge, drop = self.settings.charge_at, self.settings.drop_at
+        if charge is not None and self._charge is None and now >= charge:
+            self._charge = charge
+            events.append(self._event("charge", self._sample(charge), ready, {"how": "given"}))
+        if drop is not None and self._drop is None and now >= drop:
+            self._drop = drop
+            self._phase.drop()
+            events.append(self._event("drop", self._sample(drop), ready, {"how": "given"}))
+
+    @property
+    def _first_crack(self) -> float | None:
+        """Start of first crack, seconds: the person's mark before what was heard."""
+        if self._marked_first_crack is not None:
+            return self._marked_first_crack
+        return None if self._phase.first_crack is None else self._phase.first_crack.time
+
+    def _develop(self, now: float, ready: int, events: list[Event]) -> None:
+        first_crack = self._first_crack
+        if first_crack is None or self._drop is not None:
+            return
+        elapsed = now - first_crack
+        target = self.settings.target
+        since_charge = None if self._charge is None else first_crack - self._charge
+        goal = None if target is None else target.drop_after(since_charge)
+        if self._tick % _TICKS_A_SECOND == 0:
+            turn = self._phase.first_crack
+            marked = self._marked_first_crack is not None or turn is None
+            fields = {
+                "elapsed": round(elapsed, 3),
+                "ratio": None if self._charge is None else round(elapsed / (now - self._charge), 5),
+                "remaining": None if goal is None else round(goal - elapsed, 3),
+                "first_crack": round(first_crack, 3),
+                "first_crack_earliest": None if marked or turn is None else round(turn.earliest, 2),
+                "first_crack_latest": None if marked or turn is None else round(turn.latest, 2),
+            }
+            events.append(self._event("development", self._sample(now), ready, fields))
+        if goal is not None:
+            self._tell_target(first_crack + goal, now, ready, events)
+
+    def _tell_target(self, goal_at: float, now: float, ready: int, events: list[Event]) -> None:
+        stages = [(f"near {lead:g}", "near", goal_at - lead) for lead in sorted(self.settings.near_s, reverse=True)]
+        stages += [("reached", "reached", goal_at), ("over", "over", goal_at + OVER_S)]
+        due = [stage for stage in stages if stage[2] <= now and stage[0] not in self._stages_told]
+        for key, stage, at in due:
+            self._stages_told.add(key)
+            # a warning that the next stage has overtaken says nothing any more
+            if stage == "near" and due[-1][0] != key:
+                continue
+            fields = {"stage": stage, "remaining": round(goal_at - now, 3)}
+            events.append(self._event("target", self._sample(max(at, 0.0)), ready, fields))
+
+    def _summary(self) -> dict[str, Any]:
+        turn, peak = self._phase.first_crack, self._phase.peak
+        first_crack = self._first_crack
+        marked = self._marked_first_crack is not None
+        total = None if self._drop is None or self._charge is None else self._drop - self._charge
+        development = None if self._drop is None or first_crack is None else self._drop - first_crack
+        ratio = None if total is None or development is None else development / total
+        end, second = self._phase.first_crack_end, self._phase.second_crack
+        interval = None if turn is None or marked else turn
+        return {
+            "first_crack": _rounded(first_crack),
+            "first_crack_earliest": None if interval is None else _rounded(interval.earliest),
+            "first_crack_latest": None if interval is None else _rounded(interval.latest),
+            "first_crack_announced": _rounded(self._announced),
+            "drop": _rounded(self._drop),
+            "total": _rounded(total),
+            "development": _rounded(development),
+            "ratio": None if ratio is None or not math.isfinite(ratio) else round(ratio, 5),
+            "cracks": self._cracks,
+            "peak_per_minute": None if peak is None else peak.per_minute,
+            "peak_low": None if peak is None else peak.low,
+            "peak_high": None if peak is None else peak.high,
+            "first_crack_end": None if end is None else _rounded(end.time),
+            "second_crack": None if second is None else _rounded(second.time),
+            "health": dict(sorted(self.health.totals.items())),
+        }
+
+
+def _rounded(seconds: float | None) -> float | None:
+    return None if seconds is None else round(seconds, 3)
