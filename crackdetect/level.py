@@ -9,18 +9,17 @@ from crackdetect.blocks import Samples
 from crackdetect.spectrum import BAND_EDGES, HOP_S, HOPS_PER_FRAME, IN_BAND
 
 _SEGMENT_FRAMES = 4
-_KEEP_S = 0.35
 
 
 class LevelMeter:
-    """Keeps the last third of a second of samples to measure single cracks in it.
+    """Keeps the last ``keep_s`` of samples, and the newest block, to measure single cracks in them.
 
     samplerate: Hz. snr = 20 lg(peak / rms), the peak of the samples band-passed to 1-12 kHz (an ideal band-pass
     by transform of the 24 ms around it), the rms from the floor of the same bins. A frame of a Hann window w
     holds, by Parseval, rms**2 = 2 * energy / (N * sum(w**2)) for the energy of the one-sided bins.
     """
 
-    def __init__(self, *, samplerate: int) -> None:
+    def __init__(self, *, samplerate: int, keep_s: float = 0.35) -> None:
         self.samplerate = samplerate
         hop = round(HOP_S * samplerate)
         self._half = _SEGMENT_FRAMES * HOPS_PER_FRAME * hop // 2
@@ -31,7 +30,7 @@ class LevelMeter:
         bin_hz = samplerate / length
         low, high = BAND_EDGES[IN_BAND.start] * bin_hz, BAND_EDGES[IN_BAND.stop] * bin_hz
         self._pass = (frequencies >= low) & (frequencies < high)
-        self._keep = int(_KEEP_S * samplerate)
+        self._keep = int(keep_s * samplerate)
         self.reset()
 
     def reset(self) -> None:

@@ -1,0 +1,152 @@
+"""The named benchmark: sets of synthetic recordings that training never met, and anyone's recordings with truth."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from crackdetect.blocks import Block
+from crackdetect.classify import Model
+from crackdetect.errors import InputError, MissingPartError, SettingError
+from crackdetect.evaluate.scoring import Score, score
+from crackdetect.events import Event
+from crackdetect.phase import PhaseSettings
+from crackdetect.pipeline import Pipeline
+from crackdetect.synth.plan import RoastPlan, plan_roast
+from crackdetect.synth.render import Renderer
+from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.truth import Truth
+
+#: First seed of the benchmark; training and calibration count from others (see ``train/scenes.py``).
+FIRST_SEED = 30_000_000
+SAMPLERATES = (44_100, 44_100, 48_000, 32_000, 16_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One recording to render, hear and score. real: uses real sounds."""
+
+    set_name: str
+    plan: RoastPlan
+    real: bool
+
+
+def tasks(*, roasts: int, quiet_hours: float, seed: int, bank: SoundBank | None) -> list[Task]:
+    """The benchmark's recordings: the same for the same numbers.
+
+    ``roasts`` whole roasts of synthetic sounds; where there are real sounds, half as many with real machine noise
+    under synthetic cracks, and half as many with real cracks and distractors; ``quiet_hours`` in which nothing cracks.
+    """
+    if not 0 <= seed < 1000:
+        raise SettingError(f"seed {seed} is out of range; give 0 to 999")
+    chosen: list[Task] = []
+
+    def plan(i: int, scenario: str, **real: object) -> RoastPlan:
+        own = FIRST_SEED + seed * 10_000 + i
+        duration = 600.0 if scenario in ("kitchen", "machine") else None
+        return plan_roast(
+            seed=own,
+            scenario=scenario,
+            samplerate=SAMPLERATES[i % len(SAMPLERATES)],
+            duration_s=duration,
+            **real,  # type: ignore[arg-type]  # names are checked by plan_roast
+        )
+
+    for i in range(roasts):
+        chosen.append(Task("roasts", plan(i, "second" if i % 5 == 4 else "roast"), False))
+    if bank is not None and bank.beds:
+        for i in range(roasts // 2):
+            rng = np.random.default_rng([FIRST_SEED, seed, i, 1])
+            bed = int(rng.integers(len(bank.beds)))
+            chosen.append(Task("real beds", plan(2000 + i, "roast", bed_index=bed), True))
+    if bank is not None and bank.cracks:
+        for i in range(roasts // 2):
+            extra: dict[str, object] = {"real_crack_fraction": 1.0}
+            if bank.distractors:
+                extra["real_distractor_rate_per_minute"] = 2.0
+            chosen.append(Task("real cracks", plan(4000 + i, "roast", **extra), True))
+    for i in range(round(quiet_hours * 6)):
+        extra = {}
+        real = bank is not None and i % 2 == 1
+        if real and bank is not None:
+            rng = np.random.default_rng([FIRST_SEED, seed, i, 2])
+            if bank.distractors:
+                extra["real_distractor_rate_per_minute"] = float(rng.uniform(5, 30))
+            if bank.beds and i % 4 == 1:
+                extra["bed_index"] = int(rng.integers(len(bank.beds)))
+        chosen.append(Task("nothing cracks", plan(6000 + i, "machine" if i % 6 == 0 else "kitchen", **extra), real))
+    return chosen
+
+
+def hear(blocks: Iterator[np.ndarray], *, samplerate: int, model: Model, settings: PhaseSettings | None) -> list[Event]:
+    """All events of a recording, by the pipeline."""
+    pipeline = Pipeline(samplerate=samplerate, model=model, phase_settings=settings)
+    events = pipeline.start()
+    for samples in blocks:
+        events += pipeline.push(Block(samples))
+    return events + pipeline.finish()
+
+
+def run_task(task: Task, *, bank: SoundBank | None, model: Model, settings: PhaseSettings | None) -> Score:
+    renderer = Renderer(task.plan, sounds=bank if task.real else None)
+    events = hear(renderer.blocks(), samplerate=task.plan.samplerate, model=model, settings=settings)
+    return score(f"{task.set_name} {task.plan.seed}", events, renderer.truth)
+
+
+def run(
+    chosen: Sequence[Task],
+    *,
+    bank: SoundBank | None,
+    model: Model,
+    settings: PhaseSettings | None = None,
+    jobs: int = 1,
+    progress: Callable[[], None] | None = None,
+) -> dict[str, list[Score]]:
+    """Scores of all tasks by set, in order, on ``jobs`` processes."""
+    try:
+        from joblib import Parallel, delayed
+    except ModuleNotFoundError:
+        raise MissingPartError(
+            "evaluation needs the training packages; install them with 'crackdetect[train]'"
+        ) from None
+    found: dict[str, list[Score]] = {}
+    work = (delayed(run_task)(task, bank=bank, model=model, settings=settings) for task in chosen)
+    for task, result in zip(chosen, Parallel(n_jobs=jobs, return_as="generator")(work), strict=True):
+        found.setdefault(task.set_name, []).append(result)
+        if progress is not None:
+            progress()
+    return found
+
+
+def run_folder(
+    folder: Path, *, model: Model, settings: PhaseSettings | None = None, progress: Callable[[], None] | None = None
+) -> dict[str, list[Score]]:
+    """Scores of all recordings in ``folder`` that have a truth file (the same name, ``.json``) beside them."""
+    from crackdetect.recordings import find_recordings, open_recording
+
+    pairs = [(path, path.with_suffix(".json")) for path in find_recordings([folder])]
+    pairs = [(path, truth) for path, truth in pairs if truth.is_file()]
+    if not pairs:
+        raise InputError(f"folder {folder} holds no recording with a truth file beside it (NAME.flac and NAME.json)")
+    scores: list[Score] = []
+    for path, truth_path in pairs:
+        try:
+            truth = Truth.from_json(truth_path.read_text(encoding="utf-8"))
+        except (OSError, ValueError, KeyError, TypeError):
+            raise InputError(f"truth file {truth_path} cannot be read; see recordings_synthetic/README.md") from None
+        source = open_recording(path)
+        try:
+            pipeline = Pipeline(samplerate=source.samplerate, model=model, phase_settings=settings)
+            events = pipeline.start()
+            for block in source:
+                events += pipeline.push(block)
+            events += pipeline.finish()
+        finally:
+            source.close()
+        scores.append(score(path.name, events, truth))
+        if progress is not None:
+            progress()
+    return {"recordings": scores}

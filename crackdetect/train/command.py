@@ -1,0 +1,61 @@
+"""``crackdetect train``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+@click.command(name="train")
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("first-crack.json"), show_default=True, help="Model file."
+)
+@click.option("--name", default="first-crack", show_default=True, help="Name of the model.")
+@click.option("--seed", type=click.IntRange(0, 999), default=1, show_default=True)
+@click.option("--scenes", type=click.IntRange(10, 9999), default=600, show_default=True, help="Minutes rendered.")
+@click.option(
+    "--sounds",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder of real sounds, one sub-folder a class (see DEVELOPERS.md).",
+)
+@click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes.")
+def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, jobs: int) -> None:
+    """Fit the small classifier on rendered scenes, and on real sounds if a folder is given.
+
+    The same seed, scenes and sounds give the same file, bit for bit, with the same versions of the packages.
+
+    Example: crackdetect train --scenes 50 --out my-model.json
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from crackdetect.errors import OutputError
+    from crackdetect.train import fit
+    from crackdetect.train.sounds import bank, find, sources
+
+    banks = fit.Banks()
+    calibration = max(10, scenes // 4)
+    arguments = f"--seed {seed} --scenes {scenes}" + ("" if sounds is None else " --sounds DIR")
+    card: dict[str, Any] = {"reproduced_by": f"crackdetect train {arguments} --name {name}", "real_sounds": {}}
+    if sounds is not None:
+        recordings = find(sounds)
+        banks = fit.Banks(train=bank(recordings, side="train"), validate=bank(recordings, side="validate"))
+        card["real_sounds"] = sources(sounds, recordings)
+    if not out.parent.is_dir():
+        raise OutputError(f"folder {out.parent} does not exist; make it first")
+    with Progress(console=Console(stderr=True), disable=None) as progress:
+        bar = progress.add_task("training", total=scenes + calibration + 1)
+        model = fit.train(
+            out,
+            name=name,
+            seed=seed,
+            count=scenes,
+            calibration_count=calibration,
+            banks=banks,
+            jobs=jobs,
+            card=card,
+            progress=lambda what: progress.update(bar, advance=1, description=what),
+        )
+    click.echo(f"wrote {out}: model {model.name} {model.digest}")

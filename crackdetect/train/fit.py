@@ -1,0 +1,236 @@
+"""Fits, calibrates and writes the classifier; reproducible from a seed."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect import __version__, model_files
+from crackdetect.classify import Classifier, Model
+from crackdetect.errors import MissingPartError, SettingError
+from crackdetect.phase import KIND_BINS, KIND_EDGES, SCORE_BINS, SCORE_EDGES
+from crackdetect.spectrum import Floats
+from crackdetect.synth.render import Renderer
+from crackdetect.synth.sounds import SoundBank
+from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
+from crackdetect.train.scenes import Scene, scenes
+
+HIDDEN = (48, 24)
+#: Strays that any roast may have before first crack, cracks a minute (chosen); part of the background's prior.
+STRAYS_PER_MINUTE = 1.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Banks:
+    """Real sounds of the two sides, or none."""
+
+    train: SoundBank | None = None
+    validate: SoundBank | None = None
+
+
+def hear(scene: Scene, bank: SoundBank | None) -> Rows:
+    """Renders a scene and turns it into rows."""
+    renderer = Renderer(scene.plan, sounds=bank if scene.real else None)
+    return rows_of(renderer.blocks(), renderer.truth, scenario=scene.scenario)
+
+
+def hear_all(
+    chosen: Iterable[Scene], bank: SoundBank | None, *, jobs: int, progress: Callable[[], None] | None
+) -> list[Rows]:
+    """Rows of all scenes, in order, on ``jobs`` processes."""
+    try:
+        from joblib import Parallel, delayed
+    except ModuleNotFoundError:
+        raise MissingPartError("training needs the training packages; install them with 'crackdetect[train]'") from None
+    found: list[Rows] = []
+    for rows in Parallel(n_jobs=jobs, return_as="generator")(delayed(hear)(scene, bank) for scene in chosen):
+        found.append(rows)
+        if progress is not None:
+            progress()
+    return found
+
+
+def train(
+    out: Path,
+    *,
+    name: str,
+    seed: int,
+    count: int,
+    calibration_count: int,
+    banks: Banks,
+    jobs: int,
+    card: dict[str, Any],
+    progress: Callable[[str], None] | None = None,
+) -> Model:
+    """Renders, hears, fits, calibrates and writes a model to ``out``.
+
+    seed: 0 to 999. count, calibration_count: scenes of a minute. banks: real sounds, kept apart by recording.
+    card: what is to be said of the model beside what is known here (sources of the sounds).
+    """
+    if not 0 <= seed < 1000:
+        raise SettingError(f"seed {seed} is out of range; give 0 to 999")
+    say = progress or (lambda _: None)
+    chosen = list(scenes("train", count=count, seed=seed, bank=banks.train))
+    rows = hear_all(chosen, banks.train, jobs=jobs, progress=lambda: say("training scenes"))
+    chosen = list(scenes("calibrate", count=calibration_count, seed=seed, bank=banks.validate))
+    calibration = hear_all(chosen, banks.validate, jobs=jobs, progress=lambda: say("calibration scenes"))
+    say("fitting")
+    return fit(out, rows=rows, calibration=calibration, name=name, seed=seed, card=card)
+
+
+def fit(
+    out: Path, *, rows: Sequence[Rows], calibration: Sequence[Rows], name: str, seed: int, card: dict[str, Any]
+) -> Model:
+    """The part of :func:`train` after the hearing."""
+    try:
+        import sklearn
+        from sklearn.neural_network import MLPClassifier
+        from threadpoolctl import threadpool_limits
+    except ModuleNotFoundError:
+        raise MissingPartError("training needs the training packages; install them with 'crackdetect[train]'") from None
+    vectors, labels = _stack(rows)
+    if set(np.unique(labels)) != {OTHER, FIRST, SECOND}:
+        raise SettingError("the training scenes lack one of other, first and second cracks; ask for more scenes")
+    mean = vectors.mean(axis=0, dtype=np.float64).astype(np.float32)
+    scale = np.maximum(vectors.std(axis=0, dtype=np.float64), 1e-3).astype(np.float32)
+    network = MLPClassifier(
+        hidden_layer_sizes=HIDDEN,
+        alpha=3e-3,
+        batch_size=512,
+        learning_rate_init=1e-3,
+        max_iter=24,
+        n_iter_no_change=1000,
+        random_state=seed,
+    )
+    with threadpool_limits(limits=1):  # sums in another order would be another model
+        import warnings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the number of passes is chosen, not run to convergence
+            network.fit((vectors - mean) / scale, labels)
+    weights = [w.astype(np.float32) for w in network.coefs_]
+    biases = [b.astype(np.float32) for b in network.intercepts_]
+    held, held_labels = _stack(calibration)
+    flat = np.full(3, 1 / 3)
+    plain = {"crack": [0.05] * SCORE_BINS, "other_per_minute": [1.0] * SCORE_BINS}
+    plain |= {"first_kind": [1 / KIND_BINS] * KIND_BINS, "second_kind": [1 / KIND_BINS] * KIND_BINS}
+    raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain)
+    factor, shift = temperature(_logits(raw, held), held_labels)
+    weights[-1] = (weights[-1] * factor).astype(np.float32)
+    biases[-1] = (biases[-1] * factor + shift).astype(np.float32)
+    prior = np.bincount(held_labels, minlength=3) / len(held_labels)
+    calibrated = Model(name, "", mean, scale, tuple(weights), tuple(biases), prior, plain)
+    marks = score_statistics(calibrated, calibration)
+    full_card = {
+        **card,
+        "seed": seed,
+        "training_scenes": len(rows),
+        "training_rows": {"other": int((labels == 0).sum()), "first": int((labels == 1).sum())}
+        | {"second": int((labels == 2).sum())},
+        "calibration_scenes": len(calibration),
+        "versions": {
+            "crackdetect": __version__,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "scikit-learn": sklearn.__version__,
+        },
+        "scores": scores_of(calibrated, held, held_labels),
+    }
+    golden = held[:: max(1, len(held) // 12)][:12]
+    return model_files.save(
+        out,
+        name=name,
+        mean=mean,
+        scale=scale,
+        weights=weights,
+        biases=biases,
+        prior=prior,
+        marks=marks,
+        golden=golden,
+        card=full_card,
+    )
+
+
+def _stack(rows: Sequence[Rows]) -> tuple[Floats, npt.NDArray[np.int64]]:
+    labels = np.concatenate([r.labels for r in rows]).astype(np.int64)
+    vectors = np.concatenate([r.vectors for r in rows])
+    keep = labels != IGNORED
+    return vectors[keep], labels[keep]
+
+
+def _logits(model: Model, vectors: Floats) -> npt.NDArray[np.float64]:
+    values = (vectors - model.mean) / model.scale
+    for i, (weight, bias) in enumerate(zip(model.weights, model.biases, strict=True)):
+        values = values @ weight + bias
+        if i < len(model.weights) - 1:
+            values = np.maximum(values, 0)
+    return values.astype(np.float64)
+
+
+def temperature(
+    logits: npt.NDArray[np.float64], labels: npt.NDArray[np.int64]
+) -> tuple[float, npt.NDArray[np.float64]]:
+    """Factor and shifts that make the probabilities honest: least log loss on held-out rows (Guo et al., ICML 2017)."""
+    from scipy.optimize import minimize
+
+    def loss(p: npt.NDArray[np.float64]) -> float:
+        z = logits * np.exp(p[0]) + np.array([0.0, p[1], p[2]])
+        z = z - z.max(axis=1, keepdims=True)
+        return float((np.log(np.exp(z).sum(axis=1)) - z[np.arange(len(z)), labels]).mean())
+
+    best = minimize(loss, np.zeros(3), method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-7, "maxiter": 2000}).x
+    return float(np.exp(best[0])), np.array([0.0, best[1], best[2]])
+
+
+def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, list[float]]:
+    """How scores of cracks and of everything else are distributed: see :class:`crackdetect.phase.ScoreModel`."""
+    classifier = Classifier(model)
+    crack = np.full(SCORE_BINS, 0.5)
+    other = np.full(SCORE_BINS, 0.02)
+    kinds = {FIRST: np.full(KIND_BINS, 0.5), SECOND: np.full(KIND_BINS, 0.5)}
+    cracks, minutes = 0.5 * SCORE_BINS, 0.0
+    for rows in calibration:
+        minutes += rows.duration_s / 60
+        cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
+        for vector, row_label, snr in zip(rows.vectors, rows.labels, rows.snr_db, strict=True):
+            if row_label == IGNORED:
+                continue
+            verdict = classifier.push(vector)
+            score_bin = int(np.searchsorted(SCORE_EDGES, verdict.score))
+            if row_label == OTHER:
+                other[score_bin] += 1
+                continue
+            if snr < 8:
+                continue
+            cracks += 1
+            crack[score_bin] += 1
+            if verdict.score > 0:
+                kinds[int(row_label)][int(np.searchsorted(KIND_EDGES, verdict.kind_score))] += 1
+    share = crack / cracks
+    return {
+        "crack": [round(float(v), 6) for v in share],
+        "other_per_minute": [round(float(v), 5) for v in other / minutes + STRAYS_PER_MINUTE * share],
+        "first_kind": [round(float(v), 6) for v in kinds[FIRST] / kinds[FIRST].sum()],
+        "second_kind": [round(float(v), 6) for v in kinds[SECOND] / kinds[SECOND].sum()],
+    }
+
+
+def scores_of(model: Model, vectors: Floats, labels: npt.NDArray[np.int64]) -> dict[str, float]:
+    """Log loss, Brier score and area under the curve of "a crack" on held-out rows."""
+    from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
+
+    logits = _logits(model, vectors)
+    shifted = np.exp(logits - logits.max(axis=1, keepdims=True))
+    probabilities = shifted / shifted.sum(axis=1, keepdims=True)
+    crack = np.clip(probabilities[:, 1:].sum(axis=1), 0, 1)
+    return {
+        "log_loss": round(float(log_loss(labels, probabilities, labels=[0, 1, 2])), 4),
+        "brier": round(float(brier_score_loss(labels != OTHER, crack)), 4),
+        "area_under_curve": round(float(roc_auc_score(labels != OTHER, crack)), 4),
+    }

@@ -1,0 +1,170 @@
+"""Real recordings for training: cracks' analogues, distractors and machine noise, split by recording.
+
+A folder holds one sub-folder a class (at any depth; the class is the name of the folder a file lies in). Classes
+of short, dry breaking sounds stand in for cracks; classes of steady noise become beds; all else distracts.
+A recording belongs to one side only, training or validation, chosen by a hash of its name; some whole classes are
+for validation alone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect.blocks import Samples
+from crackdetect.errors import InputError
+from crackdetect.level import LevelMeter
+from crackdetect.onset import Onset
+from crackdetect.spectrum import BandSplitter
+from crackdetect.synth.sounds import SoundBank
+
+Side = Literal["train", "validate"]
+#: Classes whose sounds stand in for cracks.
+CRACK_CLASSES = ("popcorn", "pop", "brittle_snap", "fire_crackle")
+#: Classes (or their parent folder) that are beds.
+BED_FOLDERS = ("noise", "machine", "bed")
+#: Heard in validation only, as whole classes and as single recordings.
+HELD_OUT_CLASSES = ("glass", "kitchen_appliance", "dog_bark", "helicopter", "hammering_floor", "sneeze")
+HELD_OUT_RECORDINGS = ("Popcorn200v2",)
+SAMPLERATE = 44_100
+_SUFFIXES = (".flac", ".wav", ".ogg", ".aiff", ".aif", ".mp3", ".w64")
+_LEAST_SNR_DB = 22.0
+_BEFORE_S, _AFTER_S = 0.004, 0.080
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A file of the folder. role: what it is used for. side: see :func:`side_of`."""
+
+    path: Path
+    label: str
+    role: Literal["crack", "distractor", "bed"]
+    side: Side
+
+
+def side_of(path: Path) -> Side:
+    """A quarter of the recordings, by a hash of their name, and all held-out ones are for validation."""
+    if path.parent.name in HELD_OUT_CLASSES or path.stem in HELD_OUT_RECORDINGS:
+        return "validate"
+    return "validate" if hashlib.sha256(path.name.encode()).digest()[0] < 64 else "train"
+
+
+def find(folder: Path) -> list[Recording]:
+    """All recordings below ``folder``, sorted. Raises InputError when there is none."""
+    if not folder.is_dir():
+        raise InputError(f"sound folder {folder} does not exist; give a folder with one sub-folder a class")
+    found: list[Recording] = []
+    for path in sorted(folder.rglob("*")):
+        if path.suffix.lower() not in _SUFFIXES:
+            continue
+        label = path.parent.name
+        role: Literal["crack", "distractor", "bed"] = "distractor"
+        if label in CRACK_CLASSES:
+            role = "crack"
+        elif label in BED_FOLDERS or path.parent.parent.name in BED_FOLDERS:
+            role = "bed"
+        found.append(Recording(path, label, role, side_of(path)))
+    if not found:
+        raise InputError(f"sound folder {folder} holds no recordings; put one sub-folder a class into it")
+    return found
+
+
+def bank(recordings: list[Recording], *, side: Side) -> SoundBank:
+    """The sounds of one side, ready for the generator (mono, 44.1 kHz, cracks cut out one by one)."""
+    cracks: list[Samples] = []
+    distractors: list[Samples] = []
+    beds: list[Samples] = []
+    for recording in recordings:
+        if recording.side != side:
+            continue
+        samples = read(recording.path)
+        if len(samples) < SAMPLERATE // 50 or not np.any(samples):
+            continue
+        if recording.role == "crack":
+            cracks.extend(snippets(samples))
+        elif recording.role == "bed":
+            if len(samples) >= 2 * SAMPLERATE:
+                beds.append(samples)
+        else:
+            distractors.append(samples)
+    return SoundBank(cracks=tuple(cracks), distractors=tuple(distractors), beds=tuple(beds), samplerate=SAMPLERATE)
+
+
+def read(path: Path) -> Samples:
+    """A recording as mono float32 at SAMPLERATE. Raises InputError when it cannot be read."""
+    import soundfile
+    from scipy.signal import resample_poly
+
+    try:
+        data, samplerate = soundfile.read(path, dtype="float32", always_2d=True)
+    except (OSError, RuntimeError) as error:
+        raise InputError(f"sound {path} cannot be read ({error}); remove it from the folder") from None
+    mono = data.mean(axis=1)
+    if samplerate != SAMPLERATE:
+        divisor = int(np.gcd(samplerate, SAMPLERATE))
+        mono = resample_poly(mono, SAMPLERATE // divisor, samplerate // divisor)
+    return np.ascontiguousarray(mono, np.float32)
+
+
+def snippets(samples: Samples) -> Iterator[Samples]:
+    """The single, strong, isolated breaking sounds of a recording, each from 4 ms before its peak on."""
+    padding = _faint_noise(samples)
+    padded = np.concatenate([padding, samples, padding])
+    splitter = BandSplitter(samplerate=SAMPLERATE)
+    onset = Onset(bands=splitter.bands)
+    meter = LevelMeter(samplerate=SAMPLERATE, keep_s=len(padded) / SAMPLERATE)
+    meter.push(padded)
+    candidates = onset.push(splitter.push(padded))
+    strong = [
+        (splitter.centre(c.frame), c.strength)
+        for c in candidates
+        if meter.snr_db(splitter.centre(c.frame), c.in_band_floor) >= _LEAST_SNR_DB
+    ]
+    before, after = int(_BEFORE_S * SAMPLERATE), int(_AFTER_S * SAMPLERATE)
+    for i, (centre, strength) in enumerate(strong):
+        if any(abs(other - centre) < after // 2 and s > strength for other, s in strong if other != centre):
+            continue
+        following = strong[i + 1][0] if i + 1 < len(strong) else len(padded)
+        end = min(centre + after, max(following - before, centre + before), len(padded))
+        snippet = padded[centre - before : end].copy()
+        fade_in, fade_out = before // 2, min(len(snippet) // 3, before * 2)
+        snippet[:fade_in] *= np.linspace(0, 1, fade_in, dtype=np.float32)
+        snippet[-fade_out:] *= np.linspace(1, 0, fade_out, dtype=np.float32)
+        peak = float(np.abs(snippet).max())
+        if peak > 0:
+            yield snippet / np.float32(peak)
+
+
+def _faint_noise(samples: npt.NDArray[np.float32]) -> Samples:
+    """1.5 s of noise 50 dB below the peak: short files begin at once, and a floor must be learnt first."""
+    level = float(np.abs(samples).max()) * 10 ** (-50 / 20) / 4
+    return (np.random.default_rng(0).standard_normal(int(1.5 * SAMPLERATE)) * level).astype(np.float32)
+
+
+def sources(folder: Path, recordings: list[Recording]) -> dict[str, Any]:
+    """For the model's card: how many recordings of each class, which side, and a digest over all of them.
+
+    A file ``SOURCES.tsv`` in the folder (columns file, class, origin, licence) is credited line by line, summed up.
+    """
+    digest = hashlib.sha256()
+    classes: dict[str, dict[str, int]] = {}
+    for recording in recordings:
+        digest.update(recording.path.name.encode())
+        digest.update(hashlib.sha256(recording.path.read_bytes()).digest())
+        sides = classes.setdefault(recording.label, {"train": 0, "validate": 0})
+        sides[recording.side] += 1
+    credits: dict[str, int] = {}
+    listing = folder / "SOURCES.tsv"
+    if listing.is_file():
+        for line in listing.read_text(encoding="utf-8").splitlines()[1:]:
+            columns = line.split("\t")
+            if len(columns) >= 4:
+                origin = f"{columns[2].split(' rev ')[0].split(' (')[0]}: {columns[3]}"
+                credits[origin] = credits.get(origin, 0) + 1
+    return {"digest": digest.hexdigest()[:16], "classes": classes, "credits": credits}
