@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 
 from crackdetect.blocks import Samples
-from crackdetect.spectrum import BAND_EDGES, HOP_S, HOPS_PER_FRAME, IN_BAND
+from crackdetect.spectrum import BAND_EDGES, IN_BAND, frame_length
 
 _SEGMENT_FRAMES = 4
 
@@ -21,10 +21,9 @@ class LevelMeter:
 
     def __init__(self, *, samplerate: int, keep_s: float = 0.35) -> None:
         self.samplerate = samplerate
-        hop = round(HOP_S * samplerate)
-        self._half = _SEGMENT_FRAMES * HOPS_PER_FRAME * hop // 2
-        self._near = HOPS_PER_FRAME * hop
-        length = HOPS_PER_FRAME * hop
+        length = frame_length(samplerate)
+        self._half = _SEGMENT_FRAMES * length // 2
+        self._near = length
         self._to_mean_square = 2 / (length * 0.375 * length)
         frequencies = scipy.fft.rfftfreq(2 * self._half, 1 / samplerate)
         bin_hz = samplerate / length

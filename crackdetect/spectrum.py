@@ -1,12 +1,12 @@
 """Short-time energy of the sound in ten bands, on an absolute grid of frames.
 
-A frame is four hops long, a hop is 1.5 ms to the nearest sample, and the frame is weighted with a periodic
-Hann window: the weighted energy comes from about 3 ms (0.51 of the frame), which is what a crack lasts. As the
-frame is 6 ms at every sample rate, bin *k* lies at k x 166.7 Hz (within 0.8 %) at every sample rate, and the
-band edges are bin numbers.
+A frame is four hops long and lasts 6 ms to the nearest length that transforms fast, and is weighted with a periodic
+Hann window: the weighted energy comes from about 3 ms (0.51 of the frame), which is what a crack lasts. As the frame
+lasts the same at every sample rate (6 ms, at 44.1 kHz 5.8 ms), bin *k* lies at k x 167 Hz (within 4 %) at every sample
+rate, and the band edges are bin numbers.
 
-Latency: one frame. Each frame's transform is independent of its neighbours, which makes the result the same,
-bit for bit, however the samples are cut into blocks.
+Latency: one frame. Each frame's transform is independent of its neighbours, which makes the result the same, bit for
+bit, however the samples are cut into blocks.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from crackdetect.blocks import Samples
 from crackdetect.errors import SettingError
 
-HOP_S = 0.0015
+FRAME_S = 0.006
 HOPS_PER_FRAME = 4
 #: Band edges as bin numbers: 333, 667, 1000, 1667, 2667, 4000, 5667, 8000, 12000, 16000, 20000 Hz.
 BAND_EDGES = (2, 4, 6, 10, 16, 24, 34, 48, 72, 96, 120)
@@ -37,9 +37,17 @@ _CHUNK = 512
 Floats = npt.NDArray[np.float32]
 
 
+def frame_length(samplerate: int) -> int:
+    """Samples of a frame: the product of twos and threes within 4 % of 6 ms if there is one, a multiple of 4."""
+    wanted = FRAME_S * samplerate
+    fast = (2**twos * 3**threes for twos in range(2, 12) for threes in range(7))
+    best = min(fast, key=lambda length: abs(length - wanted))
+    return best if abs(best - wanted) <= 0.04 * wanted else HOPS_PER_FRAME * round(wanted / HOPS_PER_FRAME)
+
+
 def present_bands(samplerate: int) -> int:
     """Number of bands that this sample rate can carry (the bands above are empty): 10 from 40 kHz up."""
-    nyquist_bin = HOPS_PER_FRAME * round(HOP_S * samplerate) // 2
+    nyquist_bin = frame_length(samplerate) // 2
     return sum(
         min(high, nyquist_bin) - low >= MIN_BAND_SHARE * (high - low)
         for low, high in zip(BAND_EDGES[:-1], BAND_EDGES[1:], strict=True)
@@ -75,8 +83,8 @@ class BandSplitter:
                 "can be heard, so convert the recording or set the microphone to 44100 Hz"
             )
         self.samplerate = samplerate
-        self.hop = round(HOP_S * samplerate)
-        self.frame_length = HOPS_PER_FRAME * self.hop
+        self.frame_length = frame_length(samplerate)
+        self.hop = self.frame_length // HOPS_PER_FRAME
         self.bands = present_bands(samplerate)
         self._bins = min(BAND_EDGES[self.bands], self.frame_length // 2)
         phase = 2 * np.pi * np.arange(self.frame_length) / self.frame_length

@@ -1,0 +1,132 @@
+"""Speed, memory and latency of the hearing, as a table: ``python tests/benchmark.py``. Never a timed test.
+
+Every speed stands beside a reference measured in the same run on the same samples, because machines differ and are
+noisy: compare the ratios. Figures are of one core.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_name] = "1"
+
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import scipy.signal
+import soundfile
+
+from crackdetect import model_files
+from crackdetect.blocks import Block
+from crackdetect.pipeline import Pipeline
+from crackdetect.recordings import open_recording
+
+DEMO = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
+BANDPASS_HZ = (1_000, 12_000)
+
+
+def best_of(repeats: int, run: Callable[[], object]) -> float:
+    """Least seconds of processor time over some runs: the least disturbed one."""
+    times = []
+    for _ in range(repeats):
+        start = time.process_time()
+        run()
+        times.append(time.process_time() - start)
+    return min(times)
+
+
+def analyse(samples: np.ndarray, samplerate: int, block: int) -> list[object]:
+    pipeline = Pipeline(samplerate=samplerate, model=model_files.shipped())
+    events: list[object] = []
+    for start in range(0, len(samples), block):
+        events += pipeline.push(Block(samples[start : start + block]))
+    return events + list(pipeline.finish())
+
+
+def analyse_file(path: Path) -> None:
+    source = open_recording(path)
+    pipeline = Pipeline(samplerate=source.samplerate, model=model_files.shipped())
+    for block in source:
+        pipeline.push(block)
+    pipeline.finish()
+    source.close()
+
+
+def speed() -> None:
+    samples, samplerate = soundfile.read(DEMO, dtype="float32")
+    seconds = len(samples) / samplerate
+    sos = scipy.signal.butter(4, BANDPASS_HZ, "bandpass", fs=samplerate, output="sos")
+    double = samples.astype(np.float64)
+    analyse(samples[: 30 * samplerate], samplerate, 4 * samplerate)
+    bandpass = best_of(5, lambda: scipy.signal.sosfilt(sos, double))
+    bandpass_single = best_of(5, lambda: scipy.signal.sosfilt(sos, samples))
+    decode = best_of(3, lambda: soundfile.read(DEMO, dtype="float32"))
+    offline = best_of(3, lambda: analyse(samples, samplerate, 4 * samplerate))
+    whole = best_of(3, lambda: analyse_file(DEMO))
+    live = best_of(1, lambda: analyse(samples, samplerate, 1024))
+    print(f"\n{DEMO.name}, {seconds:.0f} s at {samplerate} Hz        x real time   ms per s   x band-pass")
+    for name, taken in (
+        ("order-4 band-pass, float64", bandpass),
+        ("order-4 band-pass, float32", bandpass_single),
+        ("decoding FLAC", decode),
+        ("whole path, samples in memory", offline),
+        ("whole path, from the file", whole),
+        ("live path, blocks of 1,024", live),
+    ):
+        print(f"{name:<34}{seconds / taken:>15.0f}{1e3 * taken / seconds:>11.3f}{taken / bandpass:>14.2f}")
+    print(f"live path: {100 * live / seconds:.2f} % of one core")
+
+
+def latency() -> None:
+    samples, samplerate = soundfile.read(DEMO, dtype="float32")
+    events = analyse(samples, samplerate, 1024)
+    lags = [e.announced_at - e.at for e in events if e.type == "crack"]  # type: ignore[attr-defined]
+    block = 1024 / samplerate
+    print(f"\ncrack to event: {1e3 * max(lags):.0f} ms of sound at most ({len(lags)} cracks), plus a block ({1e3 * block:.0f} ms)")
+
+
+def memory() -> None:
+    print("\npeak memory of `crackdetect analyze` in a new process, MB")
+    with tempfile.TemporaryDirectory() as folder:
+        for minutes in (10, 60):
+            path = Path(folder) / f"{minutes}.wav"
+            rng = np.random.default_rng(0)
+            with soundfile.SoundFile(path, "w", 44_100, 1, "PCM_16") as file:
+                for _ in range(minutes):
+                    file.write((0.02 * rng.standard_normal(60 * 44_100)).astype(np.float32))
+            code = (
+                "import resource, sys\n"
+                "from crackdetect.cli import main\n"
+                f"try: main(['analyze', '--format', 'jsonl', {str(path)!r}])\n"
+                "except SystemExit: pass\n"
+                "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, file=sys.stderr)\n"
+            )
+            done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+            print(f"{minutes:>4} minutes of noise: {float(done.stderr.split()[-1]):.0f}")
+
+
+def start_up() -> None:
+    command = [sys.executable, "-m", "crackdetect", "--help"]
+    bare = [sys.executable, "-c", "pass"]
+    for name, words in (("python -c pass", bare), ("crackdetect --help", command)):
+        times = []
+        for _ in range(7):
+            start = time.perf_counter()
+            subprocess.run(words, capture_output=True, check=True)
+            times.append(time.perf_counter() - start)
+        print(f"{name:<22}{1e3 * min(times):>8.0f} ms")
+
+
+if __name__ == "__main__":
+    speed()
+    latency()
+    print()
+    start_up()
+    if sys.platform != "win32":
+        memory()
