@@ -25,7 +25,7 @@ from crackdetect.health import Ailment, Health
 from crackdetect.level import LevelMeter
 from crackdetect.onset import AFTER, Candidate, Onset
 from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, ScoreModel, Turn
-from crackdetect.spectrum import BandSplitter
+from crackdetect.spectrum import BandSplitter, Frames
 
 SourceKind = Literal["microphone", "file", "stdin"]
 #: What a person can mark by hand.
@@ -196,10 +196,16 @@ class Pipeline:
         # limits keep a file of absurd floats from overflowing the energies
         if float(samples.max()) > 64 or float(samples.min()) < -64:
             samples = np.clip(samples, -64, 64)
-        self._position += len(samples)
-        events += [self._ailment(ailment) for ailment in self.health.push(samples)]
-        self._level.push(samples)
-        frames = self._splitter.push(samples)
+        # in parts that end with a second, for health speaks there and must keep its place among the rest
+        while len(samples):
+            part = samples[: self.samplerate - self._position % self.samplerate]
+            samples = samples[len(part) :]
+            self._position += len(part)
+            self._level.push(part)
+            self._follow(self._splitter.push(part), events)
+            events += [self._ailment(ailment) for ailment in self.health.push(part)]
+
+    def _follow(self, frames: Frames, events: list[Event]) -> None:
         if len(frames) == 0:
             return
         if frames.first != self._onset.next_frame:
