@@ -1,0 +1,539 @@
+"""The laws of the core: any blocks, no look-back, exact time, reset, gain, gaps, bounded state, clean imports."""
+
+from __future__ import annotations
+
+import ast
+import json
+import subprocess
+import sys
+import tracemalloc
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.signal
+from clicks import clicks_in_noise, cut, hear, poisson_times
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from crackdetect.blocks import Block, Samples
+from crackdetect.classify import Model
+from crackdetect.config import Settings, Target
+from crackdetect.errors import InputError, SettingError
+from crackdetect.events import TYPES, Event
+from crackdetect.pipeline import Pipeline
+
+PACKAGE = Path(__file__).resolve().parent.parent / "crackdetect"
+RATE = 8_000
+
+# A small roast: strays, a chorus from 22 s, and everything that can go wrong on the way.
+STRAYS = [3.0, 8.5, 14.0]
+CHORUS = poisson_times(90, 22, 40, seed=4)
+ROAST = clicks_in_noise(STRAYS + CHORUS, samplerate=RATE, duration_s=40)
+WISHES = Settings(charge_at=1.0, drop_at=39.0, target=Target(seconds=10), near_s=(5.0,))
+
+
+def _troubled() -> Samples:
+    sound = ROAST.copy()
+    sound[int(5.2 * RATE) : int(5.9 * RATE)] = np.sign(sound[int(5.2 * RATE) : int(5.9 * RATE)])  # clipping
+    sound[int(9.1 * RATE) : int(13.3 * RATE)] = 0  # exact silence
+    sound[int(15.5 * RATE) : int(15.6 * RATE)] = np.nan  # not numbers
+    sound[int(30.25 * RATE) : int(30.25 * RATE) + 3] = np.inf
+    sound.setflags(write=False)
+    return sound
+
+
+TROUBLED = _troubled()
+#: sample position -> samples lost before it; 1.5 s in the quiet, 100 samples in the chorus, a hole without a length.
+LOST = {int(17.1 * RATE): int(1.5 * RATE), int(28.4 * RATE): 100}
+OVERFLOW = int(33.3 * RATE)
+
+
+def _blocks(samples: Samples, cuts: list[int], lost: dict[int, int], overflow: int | None) -> Iterator[Block]:
+    fixed = [position for position in (*lost, overflow) if position is not None and position < len(samples)]
+    borders = [*{0, *cuts, *fixed, len(samples)}, len(samples)]
+    repeated = sorted([*borders, *(c for c in cuts if cuts.count(c) > 1)])  # equal borders: empty blocks
+    told: set[int] = set()
+    for start, end in zip(repeated[:-1], repeated[1:], strict=True):
+        first = start not in told
+        told.add(start)
+        yield Block(
+            samples[start:end],
+            lost=lost.get(start, 0) if first and start < len(samples) else 0,
+            overflow=first and start == overflow,
+        )
+
+
+def _roast(model: Model, samplerate: int = RATE) -> Pipeline:
+    return Pipeline(samplerate=samplerate, model=model, settings=WISHES, roast="law")
+
+
+@pytest.fixture(scope="module")
+def expected(plain_model: Model) -> list[Event]:
+    """The troubled roast in blocks of 0.1 s, as a microphone gives it."""
+    cuts = list(range(0, len(TROUBLED), RATE // 10))
+    return hear(_roast(plain_model), _blocks(TROUBLED, cuts, LOST, OVERFLOW))
+
+
+def _types(events: list[Event]) -> set[str]:
+    return {event.type for event in events}
+
+
+# -- 1: any blocks, same events ------------------------------------------------------------------------------
+
+
+def test_the_troubled_roast_says_everything_that_the_laws_are_tested_on(expected: list[Event]) -> None:
+    assert _types(expected) >= {
+        "roast.start",
+        "charge",
+        "crack",
+        "density",
+        "first_crack.start",
+        "development",
+        "target",
+        "drop",
+        "health",
+        "summary",
+    }
+    told = {event.fields["kind"] for event in expected if event.type == "health"}
+    assert told == {"clipping", "silence", "invalid_samples", "gap", "overflow"}
+    assert sum(event.type == "crack" for event in expected) > 15
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(cuts=st.lists(st.integers(0, len(TROUBLED)), max_size=12).map(lambda cuts: cuts + cuts[:3]))
+def test_any_blocks_give_the_same_events(plain_model: Model, expected: list[Event], cuts: list[int]) -> None:
+    assert hear(_roast(plain_model), _blocks(TROUBLED, cuts, LOST, OVERFLOW)) == expected
+
+
+@pytest.mark.parametrize("length", [61, 1024, 7_777, 100_000])
+def test_equal_blocks_of_any_length_give_the_same_events(
+    plain_model: Model, expected: list[Event], length: int
+) -> None:
+    cuts = list(range(0, len(TROUBLED), length))
+    assert hear(_roast(plain_model), _blocks(TROUBLED, cuts, LOST, OVERFLOW)) == expected
+
+
+def test_one_sample_at_a_time_gives_the_same_events(plain_model: Model) -> None:
+    sound = clicks_in_noise([0.9, 1.3, 1.306, 2.0, 2.6], samplerate=RATE, duration_s=3)
+    sound[int(1.6 * RATE) : int(1.7 * RATE)] = np.nan
+    whole = hear(_roast(plain_model), [Block(sound)])
+
+    assert hear(_roast(plain_model), cut(sound, 1)) == whole
+    assert sum(event.type == "crack" for event in whole) >= 2
+
+
+@pytest.mark.parametrize("samplerate", [11_025, 22_050, 44_100, 48_000, 96_000])
+def test_any_blocks_give_the_same_events_at_other_sample_rates(model: Model, samplerate: int) -> None:
+    sound = clicks_in_noise([1.1, 2.2, 2.9, 3.3], samplerate=samplerate, duration_s=4)
+    cuts = sorted(np.random.default_rng(samplerate).integers(0, len(sound), 40).tolist())
+    lost = {int(2.5 * samplerate): 1_234}
+
+    pieces = hear(_roast(model, samplerate), _blocks(sound, cuts, lost, None))
+    assert pieces == hear(_roast(model, samplerate), _blocks(sound, [], lost, None))
+
+
+def test_a_gap_told_in_pieces_is_the_same_gap(plain_model: Model) -> None:
+    nothing = ROAST[:0]
+    at = 10 * RATE
+    once = [Block(ROAST[:at]), Block(ROAST[at:], lost=30_000)]
+    pieces = [Block(ROAST[:at]), Block(nothing, lost=12_345), Block(nothing), Block(ROAST[at:], lost=17_655)]
+
+    assert hear(_roast(plain_model), pieces) == hear(_roast(plain_model), once)
+
+
+# -- 2: no look-back that changes ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stop_s", [0.01, 0.7, 5.55, 13.3, 15.55, 18.0, 24.05, 27.5, 33.33, 39.2])
+def test_what_was_said_by_a_sample_does_not_depend_on_what_follows(
+    plain_model: Model, expected: list[Event], stop_s: float
+) -> None:
+    pipeline = _roast(plain_model)
+    said = [
+        event
+        for block in _blocks(TROUBLED[: int(stop_s * RATE)], [], LOST, OVERFLOW)
+        for event in pipeline.push(block)
+    ]
+    assert said == expected[: len(said)]
+    assert all(event.announced_at <= pipeline.duration_s for event in said)
+    # nothing that could be said by then was held back
+    later = expected[len(said) :]
+    assert all(event.announced_at > pipeline.duration_s for event in later if event.type == "crack")
+
+
+# -- 3: time is exact ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("samplerate", [8_000, 11_025, 44_100, 48_000])
+def test_every_time_is_a_whole_number_of_samples(plain_model: Model, samplerate: int) -> None:
+    sound = clicks_in_noise(STRAYS + CHORUS, samplerate=samplerate, duration_s=40)
+    events = hear(_roast(plain_model, samplerate), cut(sound, samplerate))
+
+    assert _types(events) >= {"crack", "density", "first_crack.start", "development", "target", "drop"}
+    for event in events:
+        assert event.type in TYPES
+        assert event.at * samplerate == pytest.approx(round(event.at * samplerate), abs=1e-6)
+        assert event.announced_at * samplerate == pytest.approx(round(event.announced_at * samplerate), abs=1e-6)
+        assert event.announced_at >= event.at
+        assert event.roast_time is None or event.roast_time == pytest.approx(event.at - 1.0, abs=1e-9)
+        json.loads(event.to_json())
+    assert [event.seq for event in events] == list(range(len(events)))
+
+
+def test_an_hour_of_lost_sound_does_not_shift_time(plain_model: Model) -> None:
+    sound = clicks_in_noise([2.0], samplerate=44_100, duration_s=3)
+    events = hear(
+        Pipeline(samplerate=44_100, model=plain_model),
+        [Block(sound[: 44_100 // 2]), Block(sound[44_100 // 2 :], lost=44_100 * 3_600)],
+    )
+    (crack,) = [event for event in events if event.type == "crack"]
+
+    assert crack.at == pytest.approx(3_602.0, abs=0.003)
+
+
+# -- 4: reset equals new, nothing is shared, nothing is written to ---------------------------------------------
+
+
+def test_reset_equals_new(plain_model: Model, expected: list[Event]) -> None:
+    pipeline = _roast(plain_model)
+    for stop in (0, 1, 12_345, int(30.7 * RATE), len(ROAST)):
+        pipeline.push(Block(ROAST[:stop], lost=7))
+        pipeline.mark("drop")
+        pipeline.notice("disk_full", message="no space left")
+        pipeline.reset()
+    hear(pipeline, [Block(ROAST)])
+    pipeline.reset()
+
+    assert hear(pipeline, _blocks(TROUBLED, [], LOST, OVERFLOW)) == expected
+
+
+def test_two_roasts_at_once_do_not_disturb_each_other(plain_model: Model, expected: list[Event]) -> None:
+    other = hear(Pipeline(samplerate=44_100, model=plain_model, roast="b"), cut(ROAST, 8_000))
+    one, two = _roast(plain_model), Pipeline(samplerate=44_100, model=plain_model, roast="b")
+    first: list[Event] = []
+    second: list[Event] = []
+    blocks = iter(_blocks(TROUBLED, list(range(0, len(TROUBLED), 8_000)), LOST, OVERFLOW))
+    for block in cut(ROAST, 8_000):
+        second += two.push(block)
+        first += one.push(next(blocks))
+    first += [event for block in blocks for event in one.push(block)]
+
+    assert first + one.finish() == expected
+    assert second + two.finish() == other
+
+
+def test_the_samples_belong_to_the_caller(plain_model: Model) -> None:
+    sound = ROAST[: 20 * RATE] * np.float32(500)  # also beyond the limit to which samples are clipped
+    sound.setflags(write=False)  # writing raises
+    before = hear(_roast(plain_model), cut(sound, 1_000))
+    kept = sound.copy()
+    shared = np.empty(1_000, np.float32)
+    pipeline = _roast(plain_model)
+    after: list[Event] = []
+    for start in range(0, len(sound), 1_000):  # a caller may use one buffer again and again
+        shared[:] = kept[start : start + 1_000]
+        after += pipeline.push(Block(shared))
+    after += pipeline.finish()
+
+    assert after == before
+    assert np.array_equal(sound, kept)
+
+
+def test_a_finished_roast_takes_no_more_sound_and_says_its_summary_once(plain_model: Model) -> None:
+    pipeline = _roast(plain_model)
+    assert hear(pipeline, [Block(ROAST)])[-1].type == "summary"
+    assert pipeline.finish() == []
+    with pytest.raises(SettingError, match="finished"):
+        pipeline.push(Block(ROAST))
+
+
+# -- 5: gain and sample rate -----------------------------------------------------------------------------------
+
+
+def _decisions(events: list[Event]) -> list[tuple[str, float]]:
+    """What was said and when; dates that are read off a posterior to 0.1 s."""
+    dated = ("first_crack.start", "target")
+    return [(event.type, round(event.at, 1 if event.type in dated else 6)) for event in events]
+
+
+@pytest.mark.parametrize("gain", [0.25, 0.5, 2.0, 4.0])
+def test_a_gain_of_a_power_of_two_changes_nothing(plain_model: Model, gain: float) -> None:
+    plain = hear(_roast(plain_model), [Block(ROAST)])
+    assert hear(_roast(plain_model), [Block(ROAST * np.float32(gain))]) == plain
+
+
+@pytest.mark.parametrize("gain", [0.3, 0.77, 1.9, 3.7])
+def test_any_other_gain_changes_no_decision(plain_model: Model, model: Model, gain: float) -> None:
+    for classifier in (plain_model, model):
+        plain = hear(_roast(classifier), [Block(ROAST)])
+        louder = hear(_roast(classifier), [Block(ROAST * np.float32(gain))])
+
+        assert _decisions(louder) == _decisions(plain)
+        for a, b in zip(plain, louder, strict=True):
+            if a.type == "crack":
+                assert b.fields["probability"] == pytest.approx(a.fields["probability"], abs=2e-3)
+                assert b.fields["snr_db"] == pytest.approx(a.fields["snr_db"], abs=0.11)
+
+
+def test_44_1_and_48_khz_agree(plain_model: Model) -> None:
+    """The same sound at both rates: the same strong cracks within 3 ms, first crack within 1 s."""
+    at_44 = clicks_in_noise(CHORUS, samplerate=44_100, duration_s=40)
+    at_48 = scipy.signal.resample_poly(at_44, 160, 147).astype(np.float32)
+    heard = [
+        hear(_roast(plain_model, rate), [Block(sound)]) for rate, sound in ((44_100, at_44), (48_000, at_48))
+    ]
+    cracks = [
+        np.array([event.at for event in events if event.type == "crack" and event.fields["probability"] > 0.9])
+        for events in heard
+    ]
+    starts = [next(event for event in events if event.type == "first_crack.start") for events in heard]
+
+    assert len(cracks[0]) > 25
+    assert len(cracks[0]) == len(cracks[1])
+    assert np.abs(cracks[0] - cracks[1]).max() <= 0.003
+    assert abs(starts[0].at - starts[1].at) <= 1.0
+    assert abs(starts[0].announced_at - starts[1].announced_at) <= 1.0
+
+
+@pytest.mark.parametrize("samplerate", [8_000, 16_000, 32_000, 44_100, 88_200, 96_000, 192_000])
+def test_a_strong_click_is_heard_at_every_sample_rate(plain_model: Model, samplerate: int) -> None:
+    sound = clicks_in_noise([1.5], samplerate=samplerate, duration_s=2)
+    events = hear(_roast(plain_model, samplerate), [Block(sound)])
+    sure = [event.at for event in events if event.type == "crack" and event.fields["probability"] > 0.95]
+
+    assert sure == pytest.approx([1.5], abs=0.003)
+
+
+@pytest.mark.parametrize("samplerate", [-1, 0, 7_999, 192_001])
+def test_other_sample_rates_are_refused_with_the_range(plain_model: Model, samplerate: int) -> None:
+    with pytest.raises(SettingError, match="8000 to 192000 Hz"):
+        Pipeline(samplerate=samplerate, model=plain_model)
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [np.zeros((4, 2), np.float32), np.zeros(4, np.float64), np.zeros(4, np.int16)],
+    ids=["two channels", "float64", "int16"],
+)
+def test_a_block_of_anything_else_is_refused(samples: Samples) -> None:
+    with pytest.raises(InputError, match="one channel of float32"):
+        Block(samples)
+
+
+# -- 6: a gap is a gap -----------------------------------------------------------------------------------------
+
+
+def test_nothing_is_invented_at_a_gap(plain_model: Model) -> None:
+    """A jump of level across a gap is not an onset, and no crack is placed inside one."""
+    quiet = clicks_in_noise([], samplerate=RATE, duration_s=5, seed=5)
+    loud = clicks_in_noise([], samplerate=RATE, duration_s=5, seed=6) * np.float32(30)
+    events = hear(
+        Pipeline(samplerate=RATE, model=plain_model), [Block(quiet), Block(loud, lost=RATE), Block(quiet, lost=11)]
+    )
+    assert [event.at for event in events if event.type == "crack" and 5 <= event.at < 6.2] == []
+    gaps = [event for event in events if event.type == "health" and event.fields["kind"] == "gap"]
+    assert [(event.fields["count"], event.at) for event in gaps] == [(RATE, 5.0), (11, 11.0)]
+    assert events[-1].fields["health"] == {"gap": RATE + 11}
+
+
+def test_numbers_that_are_none_are_a_gap(plain_model: Model) -> None:
+    sound = ROAST[: 12 * RATE].copy()
+    as_gap = [Block(sound[: 4 * RATE]), Block(sound[5 * RATE :], lost=RATE)]
+    sound[4 * RATE : 5 * RATE] = np.nan
+    lost, invalid = hear(_roast(plain_model), as_gap), hear(_roast(plain_model), [Block(sound)])
+
+    assert [e for e in invalid if e.type == "crack"] == [e for e in lost if e.type == "crack"]
+    assert [e for e in invalid if e.type == "density"] == [e for e in lost if e.type == "density"]
+    assert [e.fields["kind"] for e in invalid if e.type == "health"] == ["invalid_samples"]
+    assert [e.fields["count"] for e in invalid if e.type == "health"] == [RATE]
+
+
+def test_a_gap_is_taken_out_of_the_denominator(plain_model: Model) -> None:
+    """Cracks every second from 20 s on; 5 of the last 15 s are lost.
+
+    The density stays near 60 a minute: counted as silence, the gap would make it 40.
+    """
+    sound = clicks_in_noise(np.arange(20.5, 60).tolist(), samplerate=RATE, duration_s=60)
+    blocks = [Block(sound[: 40 * RATE]), Block(sound[45 * RATE :], lost=5 * RATE)]
+
+    def at_50(events: list[Event]) -> float:
+        (density,) = [event for event in events if event.type == "density" and event.at == 50.0]
+        return float(density.fields["per_minute"])
+
+    whole = at_50(hear(_roast(plain_model), [Block(sound)]))
+    assert whole == pytest.approx(60, rel=0.15)
+    assert at_50(hear(_roast(plain_model), blocks)) == pytest.approx(60, rel=0.15)
+
+
+def test_a_long_gap_has_no_density(plain_model: Model) -> None:
+    events = hear(_roast(plain_model), [Block(ROAST[: 10 * RATE]), Block(ROAST[10 * RATE :], lost=60 * RATE)])
+    inside = [event.at for event in events if event.type == "density" and 24 <= event.at <= 71]
+    assert inside == []
+
+
+@pytest.mark.parametrize(
+    "sound",
+    [
+        np.zeros(30 * RATE, np.float32),
+        np.full(30 * RATE, 0.25, np.float32),
+        np.full(30 * RATE, np.nan, np.float32),
+        np.sign(ROAST[: 30 * RATE]),
+        ROAST[:3],
+        ROAST[:0],
+    ],
+    ids=["zeros", "direct current", "not a number", "clipped", "3 samples", "no samples"],
+)
+def test_a_sound_with_nothing_in_it_announces_nothing(plain_model: Model, sound: Samples) -> None:
+    events = hear(_roast(plain_model), [Block(sound)])
+    assert not _types(events) & {"first_crack.start", "second_crack.start"}
+    assert events[-1].type == "summary"
+
+
+# -- 7: bounded state ------------------------------------------------------------------------------------------
+
+
+def test_memory_does_not_grow(plain_model: Model) -> None:
+    """Marks are kept for 200 s: from the fourth minute on there is nothing left to fill.
+
+    300 kicks a minute put candidates, cracks and health into every buffer there is.
+    """
+    minute = clicks_in_noise(poisson_times(300, 0, 60, seed=8), samplerate=RATE, duration_s=60, seed=9)
+    minute[1000:1100] = np.nan
+    minute[50_000:58_000] = 1.0
+    pipeline = Pipeline(samplerate=RATE, model=plain_model)
+    sizes = []
+    tracemalloc.start()
+    try:
+        for number in range(10):
+            for block in cut(minute, RATE // 2):
+                pipeline.push(block)
+            if number in (3, 9):
+                sizes.append(tracemalloc.get_traced_memory()[0])
+    finally:
+        tracemalloc.stop()
+
+    assert sizes[1] - sizes[0] < 40_000
+
+
+# -- 10 and 11: imports ----------------------------------------------------------------------------------------
+
+
+def test_the_core_does_not_import_what_is_slow_or_not_always_there() -> None:
+    heavy = ["sounddevice", "soundfile", "librosa", "sklearn", "joblib", "scipy.signal", "scipy.stats", "matplotlib"]
+    script = (
+        "import sys, crackdetect.pipeline, crackdetect.model_files; "
+        f"print([name for name in {heavy!r} if name in sys.modules])"
+    )
+    answer = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    assert answer.stdout.strip() == "[]"
+
+
+def _sources() -> list[tuple[str, ast.Module]]:
+    """(dotted name below the package, syntax tree) of every module."""
+    found = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").rstrip(".")
+        found.append((name, ast.parse(path.read_text(encoding="utf-8"), str(path))))
+    return found
+
+
+def _imports(tree: ast.AST) -> Iterator[str]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are absolute in this package"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+CODE_IN_DATA = ("pickle", "cPickle", "_pickle", "dill", "cloudpickle", "shelve", "marshal", "skops")
+
+
+def test_no_pickle_anywhere() -> None:
+    """Nothing that can run code when it reads data: neither pickle nor what stands on it."""
+    for name, tree in _sources():
+        for imported in _imports(tree):
+            assert imported.split(".")[0] not in CODE_IN_DATA, f"{name} imports {imported}"
+            assert imported not in ("joblib.load", "joblib.dump"), f"{name} imports {imported}"
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Attribute) and node.attr in ("load", "dump"):
+                assert not (isinstance(node.value, ast.Name) and node.value.id == "joblib"), f"{name}: joblib file"
+            if isinstance(node, ast.keyword) and node.arg == "allow_pickle":
+                assert isinstance(node.value, ast.Constant), f"{name}: allow_pickle"
+                assert node.value.value is False, f"{name}: allow_pickle"
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id not in ("eval", "exec"), f"{name}: {node.func.id}"
+
+
+#: Rows of the house, the lowest first: a module may import its own row and those above it in this list. A package
+#: stands for all its modules; an entry of its own takes a module out of it.
+ROOMS: tuple[frozenset[str], ...] = (
+    frozenset({"", "errors", "blocks", "events", "config", "development", "dead_time"}),
+    frozenset({"spectrum", "onset", "features", "classify", "level", "health", "phase"}),
+    # model files and recordings are input and output, but training writes the one and evaluation reads both
+    frozenset({"pipeline", "synth", "model_files", "recordings", "channels", "streams"}),
+    frozenset({"evaluate", "train"}),
+    frozenset({"capture", "console", "webhook", "sound", "roast_log", "report"}),
+    frozenset({"session", "batch"}),
+    # what turns arguments into objects
+    frozenset({"cli", "__main__", "evaluate.command", "train.command"}),
+)
+
+
+def _room(module: str) -> int | None:
+    """Row of a module: its own entry, else that of the nearest package around it."""
+    while True:
+        for row, names in enumerate(ROOMS):
+            if module in names:
+                return row
+        if "." not in module:
+            return None
+        module = module.rsplit(".", 1)[0]
+
+
+def _edges() -> dict[str, set[str]]:
+    """Module -> our own modules that it imports, those inside functions among them."""
+    sources = _sources()
+    known = {name for name, _ in sources}
+    edges: dict[str, set[str]] = {}
+    for name, tree in sources:
+        edges[name] = set()
+        for imported in _imports(tree):
+            if imported == "crackdetect" or imported.startswith("crackdetect."):
+                target = imported.removeprefix("crackdetect").lstrip(".")
+                while target not in known:  # the last part is a name in the module, not a module
+                    target = target.rpartition(".")[0]
+                edges[name].add(target)
+    return edges
+
+
+def test_every_module_has_its_place() -> None:
+    homeless = [name for name in _edges() if _room(name) is None]
+    assert homeless == [], "give these modules a row in ROOMS, with a reason where it is not plain"
+
+
+def test_nothing_imports_upwards() -> None:
+    upwards = [
+        f"{name} imports {target}"
+        for name, targets in _edges().items()
+        for target in targets
+        if (_room(target) or 0) > (_room(name) or 0)
+    ]
+    assert upwards == []
+
+
+def test_nothing_imports_in_a_circle() -> None:
+    edges = _edges()
+    done: set[str] = set()
+
+    def visit(name: str, path: tuple[str, ...]) -> None:
+        assert name not in path, " -> ".join((*path, name))
+        if name not in done:
+            for target in edges[name] - {name}:
+                visit(target, (*path, name))
+            done.add(name)
+
+    for name in edges:
+        visit(name, ())
