@@ -1,0 +1,322 @@
+"""Recordings as sources of sound: files that libsndfile reads, and WAV or raw PCM on standard input.
+
+A source is an iterable of :class:`crackdetect.blocks.Block` with ``samplerate``, ``kind``, ``name``,
+``duration_s`` and ``close()``. Both stream: memory does not grow with the length of the recording.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, BinaryIO, Literal
+
+import numpy as np
+
+from crackdetect.blocks import Block
+from crackdetect.channels import (
+    MEAN_MARGIN_DB,
+    MIN_DURATION_S,
+    Frames,
+    block_frames,
+    check_format,
+    click_heights,
+    given_channel,
+    one_channel,
+    rate_note,
+    too_short,
+)
+from crackdetect.errors import InputError
+from crackdetect.events import clock
+from crackdetect.streams import BLOCK_S, UNKNOWN_SIZE, StreamSource
+
+#: What a folder is searched for. A file named by itself may have any name.
+SUFFIXES = frozenset(
+    {".wav", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga", ".opus", ".mp3", ".w64", ".rf64"}
+)
+#: A length above this is libsndfile's way of saying that the header does not give one.
+_MAX_FRAMES = 2**48
+
+_SIZE_LINE = re.compile(r"\s*(?:data|SSND|Data Size|riff|Riff size)\s*:\s*(\d+) \(should be (\d+)\)")
+
+
+class RecordingSource:
+    """A file, read block by block. Make one with :func:`open_recording`.
+
+    samplerate: Hz. channels: in the file. duration_s: seconds, ``None`` where the header does not say.
+    channel_note: one sentence on which channel is heard and why, ``None`` for a mono file.
+    notes: sentences worth telling; complete once the source has been read to its end.
+    truncated: the recording breaks off before its header's length, or is damaged from some point on.
+    """
+
+    kind: Literal["file"] = "file"
+
+    def __init__(self, path: Path, *, channel: int | None = None, block_s: float = BLOCK_S) -> None:
+        self.name = str(path)
+        self.path = path
+        self.notes: list[str] = []
+        self.truncated = False
+        self._file = _open_sound(path)
+        try:
+            self._take_header(channel, block_s)
+        except BaseException:
+            self._file.close()
+            raise
+
+    def _take_header(self, channel: int | None, block_s: float) -> None:
+        self.samplerate: int = self._file.samplerate
+        self.channels: int = self._file.channels
+        check_format(self.name, self.samplerate, self.channels)
+        frames: int = self._file.frames
+        self._frames = frames if frames < _MAX_FRAMES else None
+        if frames < MIN_DURATION_S * self.samplerate:
+            raise InputError(too_short(self.name, frames, self.samplerate))
+        self.duration_s = None if self._frames is None else frames / self.samplerate
+        self._block_frames = block_frames(block_s, self.samplerate)
+        promised = self._promised_share()
+        if promised is not None and self.duration_s is not None:
+            self._tell_truncated(self.duration_s, self.duration_s * promised)
+        self.channel_note: str | None = None
+        self._channel: int | None = 0  # counted from 0; None is the mean of all
+        if channel is not None:
+            self._channel = given_channel(self.name, channel, self.channels)
+            if self.channels > 1:
+                self.channel_note = f"channel {channel} of {self.channels}, as asked for"
+        elif self.channels > 1:
+            self._channel, self.channel_note = self._choose_channel()
+        if note := rate_note(self.samplerate):
+            self.notes.append(note)
+
+    def __iter__(self) -> Iterator[Block]:
+        import soundfile
+
+        position = 0
+        while True:
+            # Not-a-number tells, after an error in the middle of a block, how much of it had been decoded.
+            buffer = np.full((self._block_frames, self.channels), np.nan, np.float32)
+            try:
+                frames = self._file.read(out=buffer)
+            except soundfile.LibsndfileError:
+                written = np.flatnonzero(np.isfinite(buffer).any(axis=1))
+                frames = buffer[: written[-1] + 1 if len(written) else 0]
+                position += len(frames)
+                if position == 0:
+                    raise InputError(
+                        f"{self.name} cannot be decoded: it is damaged from the start; export it again"
+                    ) from None
+                if len(frames):
+                    yield Block(one_channel(frames, self._channel))
+                self._tell_truncated(position / self.samplerate, self.duration_s)
+                return
+            if len(frames) == 0:
+                break
+            position += len(frames)
+            yield Block(one_channel(frames, self._channel))
+        # Half a second: where there is no index, the length of an MP3 is an estimate.
+        if self._frames is not None and self._frames - position > max(
+            0.5 * self.samplerate, 0.01 * self._frames
+        ):
+            self._tell_truncated(position / self.samplerate, self.duration_s)
+
+    def close(self) -> None:
+        self._file.close()
+
+    def _tell_truncated(self, there_s: float, promised_s: float | None) -> None:
+        if self.truncated:
+            return
+        self.truncated = True
+        of = "" if promised_s is None else f" of {clock(promised_s)}"
+        self.notes.append(
+            f"{self.name} breaks off at {clock(there_s)}{of}: what follows is missing or damaged; "
+            "what is there is heard"
+        )
+
+    def _promised_share(self) -> float | None:
+        """How many times longer the header says the sound is than what is there; ``None`` = it agrees.
+
+        libsndfile quietly shortens such a file; only its log says so.
+        """
+        for line in str(self._file.extra_info).splitlines():
+            if match := _SIZE_LINE.match(line):
+                promised, there = int(match[1]), int(match[2])
+                if there < promised < UNKNOWN_SIZE and there > 0:
+                    return promised / there
+        if self._file.format == "OGG" and not _ogg_is_complete(self.path):
+            self.truncated = True
+            self.notes.append(f"{self.name} breaks off: its last page is missing; what is there is heard")
+        return None
+
+    def _choose_channel(self) -> tuple[int | None, str]:
+        """The channel (from 0, ``None`` = mean) in which loud clicks stand highest, and why."""
+        heights = click_heights(self._sampled_parts(), samplerate=self.samplerate, channels=self.channels)
+        channel, mean = int(np.argmax(heights[:-1])), float(heights[-1])
+        best = float(heights[channel])
+        if mean > best + MEAN_MARGIN_DB:
+            return None, (
+                f"the mean of {self.channels} channels: its loudest clicks stand {mean:.1f} dB above its "
+                "noise, "
+                f"those of channel {channel + 1} {best:.1f} dB"
+            )
+        return channel, (
+            f"channel {channel + 1} of {self.channels}: its loudest clicks stand {best:.1f} dB above its "
+            "noise, "
+            f"those of the mean {mean:.1f} dB"
+        )
+
+    def _sampled_parts(self) -> Iterator[Frames]:
+        """Up to 60 s in parts of 5 s, spread evenly; through a second handle, to leave the first alone."""
+        import soundfile
+
+        part = 5 * self.samplerate
+        with _open_sound(self.path) as file:
+            total = self._frames or 12 * part
+            count = min(12, -(-total // part))
+            for start in np.linspace(0, max(0, total - part), count).astype(np.int64):
+                try:
+                    file.seek(int(start))
+                    yield file.read(part, dtype="float32", always_2d=True)
+                except soundfile.LibsndfileError:
+                    return  # damaged from here on; what was measured will do
+
+
+def open_recording(
+    path: str | Path, *, channel: int | None = None, block_s: float = BLOCK_S
+) -> RecordingSource | StreamSource:
+    """Opens a file of any kind that libsndfile reads.
+
+    channel: counted from 1; ``None`` takes the one in which cracks stand out best, or the mean.
+    block_s: seconds a block. Raises InputError, one sentence, on anything that cannot be heard.
+    """
+    path = Path(path)
+    head = _head(path)
+    if head[:4] == b"RIFF" and head[8:12] == b"WAVE" and _wav_size_is_zero(path):
+        # A recorder that lost power leaves a length of 0; the sound is there all the same.
+        source = StreamSource(path.open("rb"), channel=channel, kind="file", name=str(path), block_s=block_s)
+        source.notes.append(f"{path} was never finished by its recorder; it is heard up to its last byte")
+        return source
+    return RecordingSource(path, channel=channel, block_s=block_s)
+
+
+def find_recordings(paths: Iterable[str | Path]) -> list[Path]:
+    """Files as given, folders as the sorted recordings in and below them.
+
+    Raises InputError on a folder without any.
+    """
+    found: list[Path] = []
+    for path in map(Path, paths):
+        if not path.is_dir():
+            found.append(path)
+            continue
+        inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in SUFFIXES and p.is_file())
+        if not inside:
+            raise InputError(f"folder {path} holds no recordings ({_suffix_list()}); name a folder that does")
+        found += inside
+    return found
+
+
+def open_stdin(
+    stream: BinaryIO,
+    *,
+    samplerate: int | None = None,
+    channels: int | None = None,
+    sample_format: str | None = None,
+    channel: int | None = None,
+    block_s: float = BLOCK_S,
+) -> StreamSource:
+    """WAV (known by its header) or raw PCM from a pipe.
+
+    stream: binary, e.g. ``sys.stdin.buffer``. samplerate (Hz), channels (default 1), sample_format (a key of
+    RAW_FORMATS, default s16): of raw PCM. channel: counted from 1; ``None`` takes the mean.
+    Raises InputError.
+    """
+    if stream.isatty():
+        raise InputError("standard input is the keyboard; pipe a WAV or raw PCM into it, or name a file")
+    return StreamSource(
+        stream,
+        samplerate=samplerate,
+        channels=channels,
+        sample_format=sample_format,
+        channel=channel,
+        block_s=block_s,
+    )
+
+
+def _suffix_list() -> str:
+    return ", ".join(sorted(suffix[1:] for suffix in SUFFIXES))
+
+
+def _head(path: Path) -> bytes:
+    """The first bytes. Raises InputError when the file is not one that can be read."""
+    if path.is_dir():
+        raise InputError(f"{path} is a folder, not a recording; name a file in it")
+    if path.exists() and not path.is_file():
+        raise InputError(f"{path} is not an ordinary file; pipe it in and give - as the name")
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except FileNotFoundError:
+        raise InputError(f"{path} does not exist; check the name") from None
+    except PermissionError:
+        raise InputError(f"{path} may not be read by this user; change its permissions") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path} cannot be read ({error}); copy it to another disk") from None
+    if not head:
+        raise InputError(f"{path} is empty (0 bytes); record or export it again")
+    return head
+
+
+def _wav_size_is_zero(path: Path) -> bool:
+    """A data chunk of length 0 with bytes after it."""
+    with path.open("rb") as file:
+        file.seek(12)
+        while len(chunk := file.read(8)) == 8:
+            mark, size = struct.unpack("<4sI", chunk)
+            if mark == b"data":
+                return bool(size == 0 and len(file.read(64)) == 64)
+            file.seek(size + size % 2, 1)
+    return False
+
+
+def _open_sound(path: Path) -> Any:
+    """A ``soundfile.SoundFile``. Raises InputError."""
+    import soundfile  # loads libsndfile: not before a file is opened
+
+    head = _head(path)
+    if path.suffix.lower() == ".raw":
+        raise InputError(f"{path} has no header; pipe it in as - with --samplerate and --sample-format")
+    try:
+        file = soundfile.SoundFile(path)
+    except (soundfile.LibsndfileError, TypeError, OSError) as error:
+        if _is_text(head):
+            raise InputError(f"{path} is text, not sound, whatever its name says; name a recording") from None
+        reason = getattr(error, "error_string", "") or str(error)
+        raise InputError(
+            f"{path} is not a recording that can be read ({reason.strip().rstrip('.')}); "
+            "use WAV, FLAC, AIFF, OGG, MP3 or W64"
+        ) from None
+    if file.format == "RAW":  # libsndfile's guess by the name alone
+        file.close()
+        raise InputError(f"{path} has no header that says what it is; use WAV, FLAC, AIFF, OGG, MP3 or W64")
+    return file
+
+
+def _is_text(head: bytes) -> bool:
+    """Decodes as UTF-8 (a character cut at the end aside) and has no control characters but white space."""
+    try:
+        text = head.decode("utf-8")
+    except UnicodeDecodeError as error:
+        if error.start < len(head) - 4:
+            return False
+        text = head[: error.start].decode("utf-8")
+    return not any(ord(c) < 32 and c not in "\t\n\r\f" for c in text)
+
+
+def _ogg_is_complete(path: Path) -> bool:
+    """The last page carries the end-of-stream flag (RFC 3533, header type 0x04)."""
+    with path.open("rb") as file:
+        file.seek(0, 2)
+        file.seek(max(0, file.tell() - 131_072))
+        tail = file.read()
+    last = tail.rfind(b"OggS\0")
+    return last >= 0 and last + 5 < len(tail) and bool(tail[last + 5] & 0x04)
