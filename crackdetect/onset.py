@@ -12,7 +12,8 @@ IEEE 55, 1967, for the energy detector; the comparison is ours, see DEVELOPERS.m
 
 A candidate is a frame with D >= 0 that is the largest within the hold-off on both sides.
 
-Warm-up: 0.6 s. Expected candidates in Gaussian noise: about one a second; all judging is left to the classifier.
+Warm-up: 0.6 s. Expected candidates in Gaussian noise (measured): 0.6 a second at 8 kHz, 1.1 at 16 kHz, 1.8 from
+40 kHz up; all judging is left to the classifier.
 """
 
 from __future__ import annotations

@@ -1,0 +1,186 @@
+"""The classifier against scikit-learn, which fits its numbers and is not needed to use them."""
+
+from __future__ import annotations
+
+import base64
+import json
+import math
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from clicks import candidates_of, clicks_in_noise
+
+from crackdetect import features
+from crackdetect.classify import CLASSES, SCORE_LIMIT, Classifier, Model, Verdict
+from crackdetect.errors import ModelError
+from crackdetect.features import Features
+
+
+def _model(weights: list[np.ndarray], biases: list[np.ndarray], **changes: Any) -> Model:
+    values: dict[str, Any] = {
+        "name": "test",
+        "digest": "",
+        "mean": np.zeros(features.COUNT, np.float32),
+        "scale": np.ones(features.COUNT, np.float32),
+        "weights": tuple(weight.astype(np.float32) for weight in weights),
+        "biases": tuple(bias.astype(np.float32) for bias in biases),
+        "prior": np.array([0.5, 0.3, 0.2]),
+        "marks": {},
+    }
+    return Model(**(values | changes))
+
+
+def _constant(logits: list[float], prior: tuple[float, float, float] = (1 / 3, 1 / 3, 1 / 3)) -> Verdict:
+    """The verdict of a classifier whose logits do not depend on the features."""
+    model = _model([np.zeros((features.COUNT, 3))], [np.array(logits)], prior=np.array(prior))
+    return Classifier(model).push(np.zeros(features.COUNT, np.float32))
+
+
+def test_probabilities_equal_scikit_learn() -> None:
+    """numpy on float32 arrays equals MLPClassifier.predict_proba to 1e-6, two hidden layers, standardised."""
+    neural = pytest.importorskip("sklearn.neural_network", reason="the reference: install crackdetect[test]")
+    preprocessing = pytest.importorskip("sklearn.preprocessing")
+    rng = np.random.default_rng(1)
+    rows = (rng.normal(0, 3, (300, features.COUNT)) + 1).astype(np.float32)
+    labels = np.argmax(rows[:, :3] + rng.normal(0, 1, (300, 3)), axis=1)
+    scaler = preprocessing.StandardScaler().fit(rows)
+    network = neural.MLPClassifier((24, 12), solver="lbfgs", max_iter=60, alpha=1.0, random_state=1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # that the fit could go on does not matter here
+        network.fit(scaler.transform(rows), labels)
+    rows = rng.normal(1, 3, (500, features.COUNT)).astype(np.float32)  # unseen ones, hard among them
+    expected = network.predict_proba(scaler.transform(rows))
+
+    model = _model(
+        network.coefs_,
+        network.intercepts_,
+        mean=scaler.mean_.astype(np.float32),
+        scale=scaler.scale_.astype(np.float32),
+    )
+    classifier = Classifier(model)
+    verdicts = [classifier.push(row) for row in rows]
+
+    assert expected.max(axis=1).min() < 0.9  # not all rows are easy
+    assert [verdict.first for verdict in verdicts] == pytest.approx(expected[:, 1].tolist(), abs=1e-6)
+    assert [verdict.second for verdict in verdicts] == pytest.approx(expected[:, 2].tolist(), abs=1e-6)
+    assert [verdict.crack for verdict in verdicts] == pytest.approx((1 - expected[:, 0]).tolist(), abs=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("logits", "prior", "score", "kind_score"),
+    [
+        # equal shares: the logits are the evidence
+        ([0.0, 0.0, 0.0], (1 / 3, 1 / 3, 1 / 3), 0.0, 0.0),
+        # posterior odds 0.8 to 0.2 against shares 0.5 to 0.5: 4 to 1 for a crack, none for either kind
+        ([math.log(0.2), math.log(0.4), math.log(0.4)], (0.5, 0.25, 0.25), math.log(4), 0.0),
+        # what the shares alone would give is no evidence at all
+        ([math.log(0.9), math.log(0.09), math.log(0.01)], (0.9, 0.09, 0.01), 0.0, 0.0),
+        # second for sure; limited
+        ([0.0, 0.0, 30.0], (1 / 3, 1 / 3, 1 / 3), SCORE_LIMIT, SCORE_LIMIT),
+        ([99.0, 0.0, 0.0], (1 / 3, 1 / 3, 1 / 3), -SCORE_LIMIT, 0.0),
+    ],
+)
+def test_scores_are_likelihood_ratios(
+    logits: list[float], prior: tuple[float, float, float], score: float, kind_score: float
+) -> None:
+    """Bayes: likelihood ratio = posterior odds / prior odds."""
+    verdict = _constant(logits, prior)
+    assert verdict.score == pytest.approx(score, abs=1e-6)
+    assert verdict.kind_score == pytest.approx(kind_score, abs=1e-6)
+
+
+def test_enormous_logits_stay_numbers() -> None:
+    verdict = _constant([-3e4, 3e4, 3e4])
+    assert (verdict.first, verdict.second, verdict.crack) == (0.5, 0.5, 1.0)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"mean": np.zeros(3, np.float32)},
+        {"scale": np.zeros(features.COUNT, np.float32)},
+        {"mean": np.full(features.COUNT, np.nan, np.float32)},
+        {"prior": np.array([0.5, 0.5])},
+        {"biases": [np.zeros(2)]},
+        {"weights": [np.zeros((features.COUNT + 1, 3))]},
+    ],
+    ids=["mean", "scale 0", "nan", "prior", "two outputs", "inputs"],
+)
+def test_numbers_that_do_not_fit_are_refused(changes: dict[str, Any]) -> None:
+    with pytest.raises(ModelError, match="train it again"):
+        _model(**{"weights": [np.zeros((features.COUNT, 3))], "biases": [np.zeros(3)]} | changes)
+
+
+def test_golden_rows_in_double_precision(model_path: Path) -> None:
+    """The rows shipped with the model, scored here in double precision from the file alone."""
+    content = json.loads(model_path.read_text(encoding="utf-8"))
+
+    def array(entry: dict[str, Any]) -> np.ndarray:
+        raw = np.frombuffer(base64.b64decode(entry["base64"]), entry["dtype"])
+        return raw.reshape(entry["shape"]).astype(np.float64)
+
+    values = (array(content["golden_rows"]) - array(content["mean"])) / array(content["scale"])
+    layers = list(zip(content["weights"], content["biases"], strict=True))
+    for number, (weight, bias) in enumerate(layers):
+        values = values @ array(weight) + array(bias)
+        if number < len(layers) - 1:
+            values = values.clip(min=0)
+
+    assert len(values) >= 1
+    assert values == pytest.approx(array(content["golden_logits"]), abs=1e-3)
+
+
+def test_features_have_names_and_know_no_level() -> None:
+    """A sound 1/4 as loud has the same features, bit for bit; another gain within rounding."""
+    sound = clicks_in_noise([0.9, 1.2], samplerate=44_100, duration_s=1.5)
+    vectors = []
+    for gain in (1.0, 0.25, 0.3):
+        _, candidates = candidates_of(sound * np.float32(gain), samplerate=44_100)
+        stage = Features()
+        vectors.append(np.array([stage.push(c) for c in candidates if c.strength > 1]))
+
+    assert vectors[0].shape == (2, features.COUNT) == (2, len(features.NAMES))
+    assert len(set(features.NAMES)) == features.COUNT
+    assert vectors[0].dtype == np.float32
+    assert np.array_equal(vectors[1], vectors[0])
+    assert vectors[2] == pytest.approx(vectors[0], abs=2e-3)
+
+
+def test_a_sound_that_repeats_itself_is_alike() -> None:
+    """Two equal clicks are alike (near 1); two of different pitch less so."""
+    same = clicks_in_noise([0.9, 1.2], samplerate=44_100, duration_s=1.5, noise_rms=1e-4)
+    other = clicks_in_noise(
+        [0.9, 1.2], samplerate=44_100, duration_s=1.5, noise_rms=1e-4, frequency_hz=[900, 9_000]
+    )
+    alike = []
+    for sound in (same, other):
+        stage = Features()
+        _, candidates = candidates_of(sound, samplerate=44_100)
+        vectors = [stage.push(candidate) for candidate in candidates if candidate.strength > 2]
+        alike.append(float(vectors[1][features.NAMES.index("alike[0]")]))
+    assert alike[0] > 0.8
+    assert alike[1] < alike[0] - 0.1
+
+
+def test_a_dish_rings_and_a_crack_does_not() -> None:
+    """The tail of a burst of 2 ms is short and spread; that of a tone of 40 ms is long and in one bin."""
+    tail, tone = features.NAMES.index("tail_to_peak"), features.NAMES.index("tone[tail][low]")
+    rows = []
+    t = np.arange(round(0.3 * 44_100)) / 44_100
+    burst = np.exp(-t / 0.002) * np.random.default_rng(3).normal(0, 1, len(t))
+    ring = np.exp(-t / 0.04) * np.sin(2 * np.pi * 2_500 * t)
+    for event in (burst, ring):
+        sound = clicks_in_noise([], samplerate=44_100, duration_s=1.5)
+        sound[44_100 : 44_100 + len(t)] += (0.2 * event).astype(np.float32)
+        _, candidates = candidates_of(sound, samplerate=44_100)
+        rows.append(Features().push(max(candidates, key=lambda candidate: candidate.strength)))
+    crack, dish = rows
+    assert dish[tail] > crack[tail] + 2
+    assert dish[tone] > crack[tone] + 0.5
+
+
+def test_classes_in_their_order() -> None:
+    assert CLASSES == ("other", "first", "second")

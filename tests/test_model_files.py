@@ -1,0 +1,225 @@
+"""Model files are data: round trip, and one sentence for everything that is not a model of ours."""
+
+from __future__ import annotations
+
+import json
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from conftest import MARKS, plain_classifier
+
+from crackdetect import features, model_files
+from crackdetect.classify import Classifier, Model
+from crackdetect.errors import ModelError
+
+Content = dict[str, Any]
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    file = tmp_path / "model.json"
+    plain_classifier(file)
+    return file
+
+
+def _refused(path: Path) -> str:
+    with pytest.raises(ModelError) as caught:
+        model_files.load(path)
+    sentence = str(caught.value)
+    assert "\n" not in sentence
+    assert len(sentence) < 300
+    assert caught.value.exit_code == 5
+    return sentence
+
+
+def _rewrite(path: Path, change: Callable[[Content], object], *, sign: bool = True) -> None:
+    """Changes the file's content; with a digest that fits, as a hostile author would write it."""
+    content = json.loads(path.read_text(encoding="utf-8"))
+    change(content)
+    if sign:
+        content["digest"] = model_files.digest_of(content)
+    path.write_text(json.dumps(content), encoding="utf-8")
+
+
+def test_round_trip(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    weights = [rng.normal(0, 0.1, shape).astype(np.float32) for shape in ((features.COUNT, 16), (16, 8), (8, 3))]
+    biases = [rng.normal(0, 0.1, size).astype(np.float32) for size in (16, 8, 3)]
+    mean = rng.normal(0, 1, features.COUNT).astype(np.float32)
+    scale = rng.uniform(0.5, 2, features.COUNT).astype(np.float32)
+    golden = rng.normal(0, 1, (5, features.COUNT)).astype(np.float32)
+    path = tmp_path / "new.json"
+    written = model_files.save(
+        path,
+        name="round",
+        mean=mean,
+        scale=scale,
+        weights=weights,
+        biases=biases,
+        prior=np.array([0.6, 0.3, 0.1]),
+        marks=MARKS,
+        golden=golden,
+        card={"seed": 1},
+    )
+    read = model_files.load(path)
+
+    assert read.name == "round"
+    assert read.digest == written.digest
+    assert read.marks == MARKS
+    assert read.prior.tolist() == [0.6, 0.3, 0.1]
+    for ours, theirs in zip((mean, scale, *weights, *biases), _arrays(read), strict=True):
+        assert np.array_equal(ours, theirs)
+        assert theirs.dtype == np.float32
+    assert model_files.card_of(path) == {"seed": 1}
+    for row in golden:
+        assert np.array_equal(Classifier(read).logits(row), Classifier(written).logits(row))
+
+
+def _arrays(model: Model) -> tuple[np.ndarray, ...]:
+    return (model.mean, model.scale, *model.weights, *model.biases)
+
+
+def test_the_same_model_has_the_same_file(path: Path, tmp_path: Path) -> None:
+    again = tmp_path / "again.json"
+    plain_classifier(again)
+    assert again.read_bytes() == path.read_bytes()
+
+
+def test_the_digest_covers_every_field(path: Path) -> None:
+    content = json.loads(path.read_text(encoding="utf-8"))
+    digest = model_files.digest_of(content)
+    assert digest == content["digest"]
+    for key in content:
+        if key != "digest":
+            assert model_files.digest_of(content | {key: "other"}) != digest
+
+
+def test_the_shipped_model_loads(model_path: Path) -> None:
+    assert model_files.load(model_path).name
+
+
+def test_no_file(tmp_path: Path) -> None:
+    assert "cannot be read" in _refused(tmp_path / "missing.json")
+
+
+def test_a_folder(tmp_path: Path) -> None:
+    assert "cannot be read" in _refused(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "raw",
+    [
+        b"",
+        b"RIFF\x24\x00\x00\x00WAVEfmt ",
+        b"{",
+        b"\xff\xfe\x00",
+        b"[" * 100_000,
+        b"1" * 10_000,
+        b"null",
+        b"[]",
+        b"{}",
+        pickle.dumps({"format": "crackdetect-model"}),
+        b"cos\nsystem\n(S'echo pwned > pwned'\ntR.",  # a pickle that runs a command when it is read as one
+    ],
+    ids=["empty", "sound", "cut", "not text", "deep", "long number", "null", "list", "object", "pickle", "attack"],
+)
+def test_anything_else_is_refused(tmp_path: Path, raw: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    file = tmp_path / "model.json"
+    file.write_bytes(raw)
+    assert "model" in _refused(file)
+    assert not (tmp_path / "pwned").exists()
+
+
+def test_a_file_that_is_too_long_is_not_read(tmp_path: Path) -> None:
+    file = tmp_path / "model.json"
+    with file.open("wb") as stream:
+        stream.truncate(4_000_001)
+    assert "over 4 MB" in _refused(file)
+
+
+def test_a_truncated_file(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-500])
+    assert "damaged" in _refused(path)
+
+
+def test_one_changed_character(path: Path) -> None:
+    text = path.read_text(encoding="ascii")
+    path.write_text(text.replace('"plain"', '"plane"'), encoding="ascii")
+    assert "digest does not match" in _refused(path)
+
+
+def test_another_version_is_named(path: Path) -> None:
+    _rewrite(path, lambda content: content.update(format_version=2))
+    assert "format version 2, this program reads 1" in _refused(path)
+
+
+def _nan_weight(content: Content) -> None:
+    content["biases"][0] = model_files.encode(np.full(2, np.nan, np.float32))
+
+
+def _nan_golden(content: Content) -> None:
+    content["golden_logits"] = model_files.encode(np.full((8, 3), np.nan))
+
+
+def _other_answers(content: Content) -> None:
+    content["biases"][-1] = model_files.encode(np.full(3, 0.5, np.float32) * [0, 1, 0])
+
+
+def _huge_shape(content: Content) -> None:
+    content["weights"][0]["shape"] = [100_000, 100_000]
+
+
+def _objects(content: Content) -> None:
+    content["mean"]["dtype"] = "|O"
+
+
+HOSTILE: dict[str, Callable[[Content], object]] = {
+    "NaN weight": _nan_weight,
+    "NaN golden": _nan_golden,
+    "other answers": _other_answers,
+    "huge shape": _huge_shape,
+    "object array": _objects,
+    "no golden rows": lambda content: content.pop("golden_rows"),
+    "empty golden rows": lambda content: content.update(
+        golden_rows=model_files.encode(np.zeros((0, features.COUNT), np.float32)),
+        golden_logits=model_files.encode(np.zeros((0, 3))),
+    ),
+    "no weights": lambda content: content.pop("weights"),
+    "no layers": lambda content: content.update(weights=[], biases=[]),
+    "one bias too few": lambda content: content["biases"].pop(),
+    "layers that do not meet": lambda content: content["weights"].reverse(),
+    "a text for weights": lambda content: content.update(weights="abc"),
+    "negative shape": lambda content: content["mean"].update(shape=[-1]),
+    "deep shape": lambda content: content["mean"].update(shape=[1] * 40),
+    "infinite shape": lambda content: content["mean"].update(shape=[float("inf")]),
+    "no base64": lambda content: content["mean"].update(base64="***"),
+    "prior of zero": lambda content: content.update(prior=model_files.encode(np.array([0.0, 0.5, 0.5]))),
+    "prior of NaN": lambda content: content.update(prior=model_files.encode(np.array([np.nan, 0.5, 0.5]))),
+    "prior of infinity": lambda content: content.update(prior=model_files.encode(np.array([np.inf, 0.5, 0.5]))),
+    "scale of zero": lambda content: content.update(
+        scale=model_files.encode(np.zeros(features.COUNT, np.float32))
+    ),
+    "no marks": lambda content: content.update(marks={}),
+    "marks of NaN": lambda content: content["marks"].update(crack=[float("nan")] * 13),
+    "marks too few": lambda content: content["marks"].update(crack=[0.1]),
+    "marks are text": lambda content: content["marks"].update(crack="abc"),
+    "marks are a list": lambda content: content.update(marks=[1, 2]),
+    "other features": lambda content: content["features"].reverse(),
+    "features missing": lambda content: content.pop("features"),
+    "name missing": lambda content: content.pop("name"),
+}
+
+
+@pytest.mark.parametrize("change", HOSTILE.values(), ids=list(HOSTILE))
+def test_a_hostile_file_with_a_digest_that_fits(path: Path, change: Callable[[Content], object]) -> None:
+    _rewrite(path, change)
+    _refused(path)
+
+
+def test_data_folder_of_the_repository() -> None:
+    assert model_files.data_folder("models").is_dir()
