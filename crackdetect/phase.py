@@ -32,6 +32,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from crackdetect.dead_time import dead_time_correct
 from crackdetect.errors import ModelError
 
 TICK_S = 0.25
@@ -177,7 +178,7 @@ class Phase:
         self._excitement = 0.0
         self._last_mark = 0.0
         self._now = 0.0
-        self._marks: deque[tuple[float, float, float]] = deque()  # time, f1/lambda0, weight of being a crack
+        self._marks: deque[tuple[float, float, float]] = deque()  # time, f1/lambda0 with and without clumping
         self._ticks: deque[tuple[float, float]] = deque()  # end of the tick, observed seconds
         self.first_crack: Turn | None = None
         self._announced_at = 0.0
@@ -213,7 +214,7 @@ class Phase:
             self._sum_rose_at = self._now - TICK_S
         self._sum = max(0.0, self._sum - design * self._detected * observed_s)
         for mark in marks:
-            ratio, weight, score_bin = self._weigh(mark)
+            ratio, plain_ratio, score_bin = self._weigh(mark)
             counts[score_bin] += 1
             if mark.score > 0:
                 kind_bin = int(np.searchsorted(KIND_EDGES, mark.kind_score))
@@ -222,8 +223,8 @@ class Phase:
             if self._sum == 0.0:
                 self._sum_rose_at = mark.time
             self._sum += float(np.log1p(design * ratio))
-            if ratio > 0.01 or weight > 0.1:
-                self._marks.append((mark.time, ratio, weight))
+            if plain_ratio > 0.01:
+                self._marks.append((mark.time, ratio, plain_ratio))
         self._ticks.append((self._now, observed_s))
         self._forget()
         if self.first_crack is None:
@@ -257,16 +258,16 @@ class Phase:
         return said
 
     def _weigh(self, mark: Mark) -> tuple[float, float, int]:
-        """f1/lambda0 of a mark in seconds, its weight as a crack (0 to 1), and its score bin."""
+        """f1/lambda0 of a mark in seconds, with and without the clumping of the background, and its score bin."""
         s = self.settings
         self._excitement *= float(np.exp(-(mark.time - self._last_mark) / s.clump_s))
         self._last_mark = mark.time
         score_bin = int(np.searchsorted(SCORE_EDGES, mark.score))
         background = self._background[score_bin] + self._excitement * self._shape[score_bin]
-        ratio = float(self.scores.crack[score_bin] / background)
+        crack = float(self.scores.crack[score_bin])
         weight = 1 / (1 + float(np.exp(-(mark.score - 2.0))))
         self._excitement += s.clump_share / s.clump_s * weight
-        return ratio, weight, score_bin
+        return float(crack / background), float(crack / self._background[score_bin]), score_bin
 
     def _learn(self, counts: Doubles, observed_s: float) -> None:
         """Takes what is older than the lag into the background."""
@@ -337,9 +338,11 @@ class Phase:
 
     def _rate_posterior(self, window_s: float) -> tuple[Doubles, float] | None:
         """Posterior over ``self._rates`` (cracks a second) in the last ``window_s``; None when too little was heard."""
-        _, ratios, observed = self._since(self._now - window_s)
+        observed = self._since(self._now - window_s)[2]
         if observed < 2.0:
             return None
+        # a crack in a clump counts as much as any other: clumping is a reason to doubt a start, not a rate
+        ratios = np.array([plain for time, _, plain in self._marks if time > self._now - window_s])
         ratios = ratios[ratios > 0.02]
         log_posterior = np.log1p(self._rates[:, None] * ratios).sum(axis=1) - self._rates * (self._detected * observed)
         posterior = np.exp(log_posterior - log_posterior.max())
@@ -354,8 +357,8 @@ class Phase:
         root = np.sqrt(self._rates)
         step = float(root[1])
         low, high = _quantiles(root - step / 2, posterior, step, (0.05, 0.95))
-        hold_off = 2 * self.scores.hold_off_s
-        freed = [round(60 * rate / (1 - min(0.8, rate * hold_off)), 2) for rate in (mean, max(low, 0.0) ** 2, high**2)]
+        hold_off = self.scores.hold_off_s
+        freed = [round(dead_time_correct(60 * rate, hold_off), 2) for rate in (mean, max(low, 0.0) ** 2, high**2)]
         return Density(per_minute=freed[0], low=min(freed[1], freed[0]), high=max(freed[2], freed[0]))
 
     def _end(self) -> Turn | None:
