@@ -5,6 +5,7 @@ None of them is part of the hearing. scipy.signal and librosa are imported when 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -126,14 +127,13 @@ def librosa_onsets(
     samplerate: int,
     *,
     delta: float = 3.0,
-    n_fft: int = 512,
-    hop: int = 128,
-    n_mels: int = 24,
+    n_mels: int = 6,
     average_s: float = 0.5,
     hold_off_s: float = 0.015,
 ) -> Onsets:
     """Spectral flux of a mel spectrogram and librosa's peak picker, tuned for pops; strength: mean dB risen.
 
+    A few wide bands and frames of 12 ms did best on synthetic pops at 8 to 32 dB (chosen so).
     Raises MissingPartError without librosa.
     """
     try:
@@ -144,6 +144,8 @@ def librosa_onsets(
         ) from None
 
     sound = _checked(samples, samplerate)
+    n_fft = 2 ** round(math.log2(0.0116 * samplerate))  # 512 at 44.1 kHz
+    hop = n_fft // 4
     frames = (len(sound) - n_fft) // hop + 1
     if frames < 2:
         return Onsets(np.zeros(0), np.zeros(0))
@@ -184,12 +186,11 @@ def librosa_onsets(
         delta=delta,
         wait=hold_off,
     )
-    # the flux over two hops is largest when the second half of the frame has taken in the onset
-    return Onsets((peaks * hop + n_fft / 2 - hop) / samplerate, np.asarray(flux[peaks], dtype=np.float64))
+    return Onsets((peaks * hop + n_fft / 2) / samplerate, np.asarray(flux[peaks], dtype=np.float64))
 
 
 def aic_pick(x: Signal) -> int:
-    """The onset in a short excerpt: how many samples come before the change of variance, 1 to n - 1.
+    """The onset in a short excerpt: how many samples come before the change of variance, 2 to n - 2.
 
     Minimum of AIC(k) = k ln var(x[1..k]) + (n - k - 1) ln var(x[k+1..n]), n the length. Source: N. Maeda,
     Zisin 38, 1985. Raises InputError for fewer than 4 samples.
@@ -197,17 +198,17 @@ def aic_pick(x: Signal) -> int:
     excerpt: Doubles = np.asarray(x, dtype=np.float64)
     if excerpt.ndim != 1 or len(excerpt) < 4 or not np.isfinite(excerpt).all():
         raise InputError("an onset needs one channel of 4 or more finite samples; cut a longer one")
-    return int(np.argmin(aic(excerpt))) + 1
+    return int(np.argmin(aic(excerpt))) + 2
 
 
 def aic(x: Doubles) -> Doubles:
-    """AIC(k) for k = 1..n-1, shape (n - 1,). A constant stretch counts as having -240 dB of the whole."""
+    """AIC(k) for k = 2..n-2, shape (n - 3,). A constant stretch counts as having -240 dB of the whole."""
     n = len(x)
     x = x - x.mean()  # cumulative sums of a large offset would cancel badly
-    k = np.arange(1, n)
-    total, square = np.cumsum(x)[:-1], np.cumsum(x * x)
-    before = square[:-1] / k - (total / k) ** 2
-    after = (square[-1] - square[:-1]) / (n - k) - (total / (n - k)) ** 2
+    k = np.arange(2, n - 1)
+    total, square = np.cumsum(x)[1:-2], np.cumsum(x * x)
+    before = square[1:-2] / k - (total / k) ** 2
+    after = (square[-1] - square[1:-2]) / (n - k) - (total / (n - k)) ** 2
     least = max(float(square[-1]) / n * 1e-24, 1e-300)
     criterion: Doubles = k * np.log(np.maximum(before, least)) + (n - k - 1) * np.log(
         np.maximum(after, least)
@@ -233,6 +234,8 @@ def _bandpass(samples: Signal, samplerate: int) -> npt.NDArray[np.float32]:
     import scipy.signal
 
     sound = _checked(samples, samplerate)
+    if not sound.size:
+        return sound
     sos = scipy.signal.butter(4, (LOW_HZ, _high_hz(samplerate)), "bandpass", fs=samplerate, output="sos")
     return np.asarray(scipy.signal.sosfilt(sos.astype(np.float32), sound), dtype=np.float32)
 

@@ -160,6 +160,10 @@ def poisson_cusum_delay(
     step the rise itself, which is optimal, for a ramp the best of :data:`DESIGN_RISES`, which is near it.
     Exact for a step; for a ramp the mean of ``runs`` simulated ones (standard error under 0.5 %).
     """
+    if not (background_per_minute > 0 and rise_per_minute > 0):
+        raise SettingError(
+            f"rates {background_per_minute} and {rise_per_minute} a minute must be more than 0"
+        )
     if ramp_s < 0 or not between_false_h > 0 or runs < 1:
         raise SettingError(
             f"ramp {ramp_s} s, {between_false_h} h and {runs} runs: none may be negative or nothing"
@@ -301,7 +305,7 @@ def energy_detector_snr_db(
     a sliding sum (:func:`sliding_threshold`); detections are simulated, the maximum over all windows that
     touch the crack.
     """
-    width = (NOISE_HIGH_HZ - NOISE_LOW_HZ) / bands
+    width = (NOISE_HIGH_HZ - NOISE_LOW_HZ) / max(1, bands)
     length = round(window_s * width)
     if length < 1 or not (0 < detection < 1 and false_per_minute > 0) or not 1 <= bands <= 60:
         raise SettingError(f"{bands} bands of {window_s} s at {detection:.0%} make no sense; use fewer bands")
