@@ -17,6 +17,8 @@ def parse_time(text: str, *, name: str = "time") -> float:
     text = text.strip()
     if match := _CLOCK.fullmatch(text):
         hours, minutes, seconds = match.groups()
+        if hours and int(minutes) > 59:
+            raise SettingError(f"{name} {text!r} has {minutes} minutes in an hour; write hours as 1:02:03")
         return int(hours or 0) * 3600 + int(minutes) * 60 + float(seconds)
     if match := _PLAIN.fullmatch(text):
         return float(match.group(1))

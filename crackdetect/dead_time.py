@@ -52,7 +52,7 @@ def dead_time_correct(
             f"{observed_per_minute:g} cracks a minute cannot be counted with a hold-off of "
             f"{hold_off_s * 1000:g} ms; it allows fewer than {60 * most / hold_off_s:.0f}"
         )
-    if count == 0:
+    if count < 1e-12:  # nothing to correct, and too small to divide by
         return observed_per_minute
     if model == "paralyzable":
         return 60 * _lower_load(count) / hold_off_s

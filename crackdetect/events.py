@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+_ENVELOPE = frozenset(("type", "at", "announced_at", "roast_time", "seq", "roast"))
+
 #: All event types. Sinks may rely on this list being complete.
 TYPES = (
     "roast.start",
@@ -41,7 +43,8 @@ class Event:
     roast_time: seconds since charge, ``None`` before charge is known.
     seq: 0, 1, 2, ... without a hole in one roast.
     roast: identity of the roast.
-    fields: the further fields of this type, JSON values only.
+    fields: the further fields of this type, JSON values only, none named as the envelope's.
+    Raises ValueError for an unknown type or such a name: a defect of ours.
     """
 
     type: str
@@ -51,6 +54,12 @@ class Event:
     seq: int
     roast: str
     fields: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.type not in TYPES:
+            raise ValueError(f"event type {self.type!r} is not one of {', '.join(TYPES)}")
+        if clash := _ENVELOPE.intersection(self.fields):
+            raise ValueError(f"event fields {', '.join(sorted(clash))} would overwrite the envelope")
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -65,13 +74,15 @@ class Event:
 
     def to_json(self) -> str:
         """One line of JSON, UTF-8, without NaN or infinity (raises ``ValueError`` on those: a defect of ours)."""
-        return json.dumps(self.to_dict(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        text = json.dumps(self.to_dict(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        # a file name of bytes that are not UTF-8 arrives as lone surrogates, which no stream could write
+        return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def clock(seconds: float | None) -> str:
     """``576.4`` -> ``"9:36"``: minutes and seconds as a person reads them; ``"-"`` for ``None``."""
     if seconds is None or not math.isfinite(seconds):
         return "-"
-    sign = "-" if seconds < 0 else ""
     whole = int(abs(seconds) + 0.5)
+    sign = "-" if seconds < 0 and whole else ""
     return f"{sign}{whole // 60}:{whole % 60:02d}"

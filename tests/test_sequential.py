@@ -84,7 +84,7 @@ def test_threshold_gives_the_false_alarms_asked_for() -> None:
 
 
 def test_coal_mining_disasters_fell_in_march_1890() -> None:
-    """Jarrett, Biometrika 66, 1979: 191 events; after 1891, 3.10 a year before and 0.91 after, by whole years.
+    """Jarrett, Biometrika 66, 1979: 191 events; by whole years after 1891, 3.10 a year before, 0.91 after.
 
     By days: 10 March 1890 (Raftery & Akman, Biometrika 73, 1986; from memory).
     """

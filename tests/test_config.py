@@ -1,0 +1,118 @@
+"""How people write times and targets, and which settings are refused."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from crackdetect.config import Settings, Target, parse_time
+from crackdetect.errors import SettingError
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [
+        ("9:36", 576),
+        ("0:30", 30),
+        (" 11:20 ", 680),
+        ("9:36.5", 576.5),
+        ("1:02:03", 3723),
+        ("90:00", 5400),
+        ("576", 576),
+        ("576s", 576),
+        ("57.5 s", 57.5),
+    ],
+)
+def test_times(text: str, seconds: float) -> None:
+    assert parse_time(text) == seconds
+
+
+@pytest.mark.parametrize(
+    "text", ["", "9:75", "1:75:00", "-1:00", "nine", "9.36.1", "1e3", "nan", ":30", "9:", "5m"]
+)
+def test_what_is_no_time_is_refused_in_one_sentence(text: str) -> None:
+    with pytest.raises(SettingError, match="charge-at") as refused:
+        parse_time(text, name="charge-at")
+    assert repr(text) in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds", "ratio", "again"),
+    [
+        ("1:45", 105, None, "1:45"),
+        ("105s", 105, None, "1:45"),
+        ("18%", None, 0.18, "18%"),
+        ("17.5 %", None, 0.175, "17.5%"),
+    ],
+)
+def test_targets(text: str, seconds: float | None, ratio: float | None, again: str) -> None:
+    target = Target.parse(text)
+    assert (target.seconds, target.ratio) == (seconds, ratio)
+    assert str(target) == again
+
+
+@pytest.mark.parametrize(
+    "text", ["0%", "-5%", "95%", "100%", "nan%", "inf%", "x%", "%", "0:00", "45:00", "soon"]
+)
+def test_targets_out_of_reach_are_refused(text: str) -> None:
+    with pytest.raises(SettingError, match="target"):
+        Target.parse(text)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "ratio"), [(None, None), (90.0, 0.2), (math.nan, None), (None, math.nan)]
+)
+def test_a_target_is_exactly_one_thing(seconds: float | None, ratio: float | None) -> None:
+    with pytest.raises(SettingError, match="target"):
+        Target(seconds=seconds, ratio=ratio)
+
+
+def test_a_target_in_seconds_needs_no_charge_and_a_ratio_does() -> None:
+    assert Target(seconds=105).drop_after(None) == 105
+    assert Target(ratio=0.2).drop_after(None) is None
+
+
+@given(st.floats(60, 1200), st.floats(0.01, 0.89))
+def test_a_drop_at_the_target_has_the_ratio(first_crack_s: float, ratio: float) -> None:
+    """The definition: development time over roast time."""
+    after = Target(ratio=ratio).drop_after(first_crack_s)
+    assert after is not None
+    assert after / (first_crack_s + after) == pytest.approx(ratio, rel=1e-9)
+
+
+def test_settings_as_they_are_told() -> None:
+    settings = Settings(charge_at=30.0, drop_at=680.0, target=Target(ratio=0.18))
+
+    fields = settings.as_fields()
+
+    assert fields == {"charge_at": 30.0, "drop_at": 680.0, "target": "18%", "near_s": [30.0, 10.0]}
+    assert json.loads(json.dumps(fields, allow_nan=False)) == fields
+    assert Settings().as_fields() == {
+        "charge_at": None,
+        "drop_at": None,
+        "target": None,
+        "near_s": [30.0, 10.0],
+    }
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        ({"charge_at": -1.0}, "charge-at"),
+        ({"drop_at": math.nan}, "drop-at"),
+        ({"charge_at": 90_000.0}, "24:00:00"),
+        ({"charge_at": 600.0, "drop_at": 600.0}, "after charge-at"),
+        ({"near_s": (30.0, 30.0)}, "near"),
+        ({"near_s": (0.0,)}, "near"),
+        ({"near_s": (math.nan,)}, "near"),
+    ],
+)
+def test_settings_out_of_range_are_refused(wrong: dict[str, object], told: str) -> None:
+    with pytest.raises(SettingError, match=told) as refused:
+        Settings(**wrong)  # type: ignore[arg-type]
+    assert refused.value.exit_code == 2
