@@ -111,7 +111,8 @@ def test_enormous_logits_stay_numbers() -> None:
 )
 def test_numbers_that_do_not_fit_are_refused(changes: dict[str, Any]) -> None:
     with pytest.raises(ModelError, match="train it again"):
-        _model(**{"weights": [np.zeros((features.COUNT, 3))], "biases": [np.zeros(3)]} | changes)
+        values: dict[str, Any] = {"weights": [np.zeros((features.COUNT, 3))], "biases": [np.zeros(3)]}
+        _model(**(values | changes))
 
 
 def test_golden_rows_in_double_precision(model_path: Path) -> None:
