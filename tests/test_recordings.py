@@ -193,9 +193,10 @@ def test_the_mean_of_two_independent_noises_gains_three_decibels() -> None:
 
 @pytest.mark.parametrize("gain", [1e-4, 0.25, 4])
 def test_level_does_not_matter_to_the_choice(gain: float) -> None:
-    part = np.stack([CLICKS + LEFT, HUM, LEFT], axis=1)
+    part = np.stack([CLICKS + LEFT, HUM, LEFT], axis=1, dtype=np.float32)
+    louder = (gain * part).astype(np.float32)
     expected = click_heights([part], samplerate=RATE, channels=3)
-    np.testing.assert_allclose(click_heights([gain * part], samplerate=RATE, channels=3), expected, atol=0.01)
+    np.testing.assert_allclose(click_heights([louder], samplerate=RATE, channels=3), expected, atol=0.01)
 
 
 def test_a_channel_can_be_asked_for(tmp_path: Path) -> None:
@@ -252,12 +253,10 @@ def test_a_flac_damaged_at_its_start_is_refused(tmp_path: Path) -> None:
     content = path.read_bytes()
     first_frame = content.index(b"\xff\xf8")  # its synchronisation code, RFC 9639
     path.write_bytes(content[:first_frame] + bytes(len(content) - first_frame))
+    source = open_recording(path)
     with pytest.raises(InputError) as error:
-        source = open_recording(path)
-        try:
-            read(source)
-        finally:
-            source.close()
+        read(source)
+    source.close()
     assert "damaged" in sentence(error)
 
 

@@ -1,0 +1,37 @@
+"""Listens to a microphone in a process of its own: events as JSON Lines, then the exit code of the session.
+
+Arguments: the model file, the device, optionally the seconds after which to stop.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from pathlib import Path
+
+from crackdetect import model_files
+from crackdetect.capture import MicrophoneSource
+from crackdetect.events import Event
+from crackdetect.pipeline import Pipeline
+from crackdetect.session import listen
+
+
+class Lines:
+    def send(self, event: Event) -> None:
+        print(event.to_json(), flush=True)
+
+
+def main(model: str, device: str, seconds: str = "60") -> int:
+    source = MicrophoneSource(device)
+    pipeline = Pipeline(
+        samplerate=source.samplerate, model=model_files.load(Path(model)), source="microphone"
+    )
+    stop = threading.Event()
+    timer = threading.Timer(float(seconds), stop.set)
+    timer.daemon = True
+    timer.start()
+    return listen(source, pipeline, [Lines()], stop=stop)
+
+
+if __name__ == "__main__":
+    sys.exit(main(*sys.argv[1:]))

@@ -1,0 +1,406 @@
+"""The microphone without one: devices, losses, ends; the audio layer is played by hand."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from crackdetect import capture
+from crackdetect.blocks import Block
+from crackdetect.capture import Device, DeviceLost, GapMeter, Inbox, MicrophoneSource, choose_device
+from crackdetect.errors import DeviceError, InputError
+
+RATE = 48_000
+Array = npt.NDArray[np.float32]
+
+
+def frames(count: int, *channels: float) -> Array:
+    return np.tile(np.array(channels or (0.25,), np.float32), (count, 1))
+
+
+# -- choosing ------------------------------------------------------------------------------------------------
+
+DESK = Device(0, "Desk microphone", "A", 1, 44_100, False)
+USB_ONE = Device(3, "USB microphone one", "A", 2, 48_000, True)
+USB_TWO = Device(4, "USB microphone two", "A", 1, 48_000, False)
+USB = Device(7, "USB", "A", 1, 48_000, False)
+ALL = [DESK, USB_ONE, USB_TWO]
+
+
+@pytest.mark.parametrize(
+    ("devices", "wanted", "chosen"),
+    [
+        (ALL, None, USB_ONE),
+        (ALL, 4, USB_TWO),
+        (ALL, "4", USB_TWO),
+        (ALL, "desk", DESK),
+        (ALL, " usb MICROPHONE two ", USB_TWO),
+        ([*ALL, USB], "usb", USB),  # the whole name before a part of one
+    ],
+)
+def test_the_device_that_is_meant(devices: list[Device], wanted: str | int | None, chosen: Device) -> None:
+    assert choose_device(devices, wanted) is chosen
+
+
+@pytest.mark.parametrize(
+    ("devices", "wanted", "says"),
+    [
+        ([], None, "no microphone was found"),
+        ([DESK], None, "no default microphone; choose one with --device: 0 Desk microphone (A)"),
+        (ALL, 1, "no microphone number 1; choose one of: 0 Desk microphone (A), 3 USB"),
+        (ALL, -1, "no microphone number -1; choose one of"),
+        (ALL, "", "no microphone has '' in its name"),
+        (ALL, "attic", "no microphone has 'attic' in its name; choose one of: 0 Desk microphone (A), 3 USB"),
+        (ALL, "usb", "'usb' fits several microphones; choose by number: 3 USB microphone one (A), 4 USB"),
+    ],
+)
+def test_never_silently_another_device(devices: list[Device], wanted: str | int | None, says: str) -> None:
+    with pytest.raises(DeviceError) as error:
+        choose_device(devices, wanted)
+    assert says in str(error.value)
+
+
+def test_without_portaudio_one_sentence_says_what_to_install() -> None:
+    """In a process of its own, in which the audio layer cannot be imported, as where PortAudio is missing."""
+    code = """
+import sys
+class Missing:
+    def find_spec(self, name, path=None, target=None):
+        if name == "sounddevice":
+            raise OSError("PortAudio library not found")
+sys.meta_path.insert(0, Missing())
+from crackdetect import recordings
+from crackdetect.capture import list_devices
+from crackdetect.errors import DeviceError
+try:
+    list_devices()
+except DeviceError as error:
+    print(error.exit_code, error)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.count("\n") == 1
+    assert done.stdout.startswith("4 the audio layer PortAudio is missing")
+    for command in (
+        "apt-get install libportaudio2",
+        "dnf install portaudio",
+        "brew install portaudio",
+        "pip install",
+    ):
+        assert command in done.stdout
+
+
+# -- the bounded queue ---------------------------------------------------------------------------------------
+
+
+def test_what_finds_no_room_is_counted_exactly_and_told_with_the_next_block() -> None:
+    inbox = Inbox(capacity=100)
+    for count, overflow in [(60, False), (40, False), (7, True), (5, False)]:  # 12 too many
+        inbox.put(frames(count), overflow=overflow, adc_s=1.0, clock_s=2.0)
+    assert inbox.rest() == (12, True)
+    first = inbox.get(0)
+    assert first is not None
+    assert (len(first.frames), first.lost, first.overflow) == (60, 0, False)
+    inbox.put(frames(60), overflow=False, adc_s=1.0, clock_s=2.0)
+    assert inbox.rest() == (0, False)
+    got = [inbox.get(0), inbox.get(0), inbox.get(0)]
+    assert [None if g is None else (len(g.frames), g.lost, g.overflow) for g in got] == [
+        (40, 0, False),
+        (60, 12, True),  # the report came with a block that was dropped, and is not dropped with it
+        None,
+    ]
+
+
+def test_the_queue_keeps_a_copy() -> None:
+    inbox = Inbox(capacity=10)
+    buffer = frames(4)
+    inbox.put(buffer, overflow=False, adc_s=0, clock_s=0)
+    buffer[:] = 9  # as the audio system does with its own
+    item = inbox.get(0)
+    assert item is not None
+    np.testing.assert_array_equal(item.frames, frames(4))
+
+
+# -- gaps from the clocks ------------------------------------------------------------------------------------
+
+
+def losses(
+    meter: GapMeter, *, jitter_s: float, adc_jump_s: float, clock_jump_s: float, overflow: bool
+) -> list[int]:
+    """40 blocks of 480 frames, the jump, and 80 more; what was found missing before each."""
+    random = np.random.default_rng(7)
+    found = []
+    for i in range(120):
+        late = i >= 40
+        at = 5 + i * 0.01 + random.uniform(-jitter_s, jitter_s) / 2
+        adc_s, clock_s = at + late * adc_jump_s, at + late * clock_jump_s
+        found.append(meter.push(480, adc_s=adc_s, clock_s=clock_s, overflow=overflow and i == 40))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("jitter_s", "adc_jump_s", "clock_jump_s", "overflow", "lost_s"),
+    [
+        pytest.param(0.0002, 0.050, 0.050, True, 0.050, id="reported, clear"),
+        pytest.param(0.0002, 0.800, 0.800, False, 0.800, id="unreported, long"),
+        pytest.param(0.0002, 0.100, 0.100, False, 0, id="unreported and short: may be lateness"),
+        pytest.param(
+            0.0300, 0.050, 0.050, True, 0, id="reported, but the clock is too coarse to say how much"
+        ),
+        pytest.param(0.0002, 60.00, 0.050, True, 0.050, id="the audio clock jumps, the computer's does not"),
+        pytest.param(0.0002, 0.000, 1.500, False, 0, id="only late: nothing is missing"),
+        pytest.param(0.0002, -2.00, -2.00, True, 0, id="a clock set back"),
+        pytest.param(0.0002, 0.000, 0.000, False, 0, id="nothing happened"),
+    ],
+)
+def test_a_gap_is_what_both_clocks_agree_on(
+    jitter_s: float, adc_jump_s: float, clock_jump_s: float, overflow: bool, lost_s: float
+) -> None:
+    found = losses(
+        GapMeter(samplerate=RATE),
+        jitter_s=jitter_s,
+        adc_jump_s=adc_jump_s,
+        clock_jump_s=clock_jump_s,
+        overflow=overflow,
+    )
+    assert found[40] == pytest.approx(lost_s * RATE, abs=0.0005 * RATE)
+    assert sum(found) == found[40]  # found once
+
+
+def test_slow_drift_between_the_clocks_is_no_gap() -> None:
+    """Eight hours at a sample clock that is 0.1 % off, far more than any real one."""
+    meter = GapMeter(samplerate=RATE)
+    assert not any(
+        meter.push(4800, adc_s=1 + i * 0.1001, clock_s=1 + i * 0.1001, overflow=i % 50 == 0)
+        for i in range(8000)
+    )
+
+
+# -- the source, with an audio layer that is played by hand --------------------------------------------------
+
+
+class PortAudioError(Exception):
+    pass
+
+
+@dataclass
+class Stream:
+    """What the layer opened. deliver() is the audio thread's callback."""
+
+    options: dict[str, Any]
+    latency: float = 0.1
+    active: bool = True
+    log: list[str] = field(default_factory=list)
+    hang: threading.Event = field(default_factory=threading.Event)
+
+    def __post_init__(self) -> None:
+        self.hang.set()
+
+    def start(self) -> None:
+        self.log.append("start")
+
+    def abort(self) -> None:
+        self.hang.wait(30)
+        self.log.append("abort")
+
+    def close(self) -> None:
+        self.log.append("close")
+
+    def deliver(self, block: Array, *, flags: int = 0) -> None:
+        self.options["callback"](block, len(block), SimpleNamespace(inputBufferAdcTime=0.0), flags)
+
+
+class Layer:
+    """A stand-in for the audio package with one two-channel and one four-channel microphone."""
+
+    PortAudioError = PortAudioError
+
+    def __init__(self) -> None:
+        self.default = SimpleNamespace(device=[1, -1])
+        self.streams: list[Stream] = []
+        self.refuse: set[int] = set()
+
+    def query_hostapis(self) -> list[dict[str, Any]]:
+        return [{"name": "A"}]
+
+    def query_devices(self) -> list[dict[str, Any]]:
+        rows = [
+            ("loudspeaker", 0, 48_000.0),
+            ("pair", 2, 48_000.0),
+            ("array", 4, 44_100.0),
+            ("odd", 1, 384_000.0),
+        ]
+        return [
+            {"name": name, "hostapi": 0, "max_input_channels": inputs, "default_samplerate": rate}
+            for name, inputs, rate in rows
+        ]
+
+    def InputStream(self, **options: Any) -> Stream:  # noqa: N802 - the name that the layer has
+        if options["channels"] in self.refuse:
+            raise PortAudioError("Error opening InputStream: Invalid number of channels [PaErrorCode -9998]")
+        self.streams.append(Stream(options))
+        return self.streams[-1]
+
+
+@pytest.fixture
+def layer(monkeypatch: pytest.MonkeyPatch) -> Layer:
+    layer = Layer()
+    monkeypatch.setattr(capture, "_audio_layer", lambda: layer)
+    monkeypatch.setattr(capture, "POLL_S", 0.005)
+    monkeypatch.setattr(capture, "CLOSE_S", 0.2)
+    return layer
+
+
+def test_only_inputs_are_listed(layer: Layer) -> None:
+    assert [(d.index, d.name, d.channels, d.default) for d in capture.list_devices()] == [
+        (1, "pair", 2, True),
+        (2, "array", 4, False),
+        (3, "odd", 1, False),
+    ]
+
+
+def test_opened_at_its_own_rate_with_the_layers_own_block_size(layer: Layer) -> None:
+    source = MicrophoneSource()
+    options = layer.streams[0].options
+    assert (source.name, source.samplerate, source.kind) == ("pair", 48_000, "microphone")
+    assert {
+        key: options[key] for key in ("device", "channels", "samplerate", "blocksize", "latency", "dtype")
+    } == {
+        "device": 1,
+        "channels": 2,
+        "samplerate": 48_000,
+        "blocksize": 0,
+        "latency": "high",
+        "dtype": "float32",
+    }
+    source.close()
+
+
+def heard(source: MicrophoneSource, count: int) -> list[Block]:
+    blocks = []
+    for block in source:
+        if len(block.samples):
+            blocks.append(block)
+        if len(blocks) == count:
+            break
+    return blocks
+
+
+def test_the_mean_of_two_channels_or_the_one_asked_for(layer: Layer) -> None:
+    cases: list[tuple[int | None, float]] = [(None, 0.375), (1, 0.25), (2, 0.5)]
+    for channel, expected in cases:
+        source = MicrophoneSource("pair", channel=channel)
+        stream = layer.streams[-1]
+        stream.deliver(frames(10, *(0.25, 0.5)[: stream.options["channels"]]))
+        np.testing.assert_array_equal(heard(source, 1)[0].samples, np.full(10, expected, np.float32))
+        assert source.channel_note is not None
+        source.close()
+    with pytest.raises(InputError, match="channel 3 does not exist in pair; choose 1 to 2"):
+        MicrophoneSource("pair", channel=3)
+
+
+def test_a_system_that_gives_all_channels_or_none(layer: Layer) -> None:
+    layer.refuse = {2}
+    source = MicrophoneSource("array")
+    layer.streams[-1].deliver(frames(10, 0.25, 0.5, 9, 9))
+    np.testing.assert_array_equal(heard(source, 1)[0].samples, np.full(10, 0.375, np.float32))
+    source.close()
+    layer.refuse = {2, 4}
+    with pytest.raises(
+        DeviceError, match=r"'array' cannot be opened at 44100 Hz .*Invalid number of channels.*; close"
+    ):
+        MicrophoneSource("array")
+
+
+def test_a_rate_that_cannot_be_heard_is_refused(layer: Layer) -> None:
+    with pytest.raises(
+        DeviceError, match="cannot be heard at 384000 Hz; choose a sample rate of 8000 to 192000 Hz"
+    ):
+        MicrophoneSource("odd")
+
+
+def test_every_flag_of_the_audio_system_is_told(layer: Layer) -> None:
+    source = MicrophoneSource()
+    for flags in (0, 1, 2, 0):  # none, underflow, overflow, none
+        layer.streams[0].deliver(frames(10, 0.1, 0.1), flags=flags)
+    assert [block.overflow for block in heard(source, 4)] == [False, True, True, False]
+    source.close()
+
+
+def test_a_full_queue_is_a_gap_of_known_length(layer: Layer) -> None:
+    source = MicrophoneSource(queue_s=0.001)  # 48 frames
+    for _ in range(5):
+        layer.streams[0].deliver(frames(20, 0.1, 0.1))  # two fit, three do not
+    assert [block.lost for block in heard(source, 2)] == [0, 0]
+    layer.streams[0].deliver(frames(20, 0.1, 0.1))
+    assert [block.lost for block in heard(source, 1)] == [60]
+    source.close()
+
+
+def test_a_lost_device_is_told_once_after_everything_that_was_heard(layer: Layer) -> None:
+    source = MicrophoneSource(queue_s=0.001)
+    stream = layer.streams[0]
+    for _ in range(3):
+        stream.deliver(frames(20, 0.1, 0.1))
+    stream.options["finished_callback"]()
+    blocks: list[Block] = []
+    iterator = iter(source)
+    with pytest.raises(DeviceLost, match="microphone 'pair' was lost .*ended the stream.*; check its cable"):
+        blocks.extend(iterator)
+    assert [(len(b.samples), b.lost) for b in blocks] == [(20, 0), (20, 0), (0, 20)]
+    assert list(iterator) == []
+    source.close()
+
+
+def test_a_stream_that_is_no_longer_active_is_lost(layer: Layer) -> None:
+    source = MicrophoneSource()
+    layer.streams[0].active = False
+    with pytest.raises(DeviceLost):
+        heard(source, 1)
+    source.close()
+
+
+def test_silence_of_the_callback_is_a_lost_device(layer: Layer) -> None:
+    source = MicrophoneSource(watchdog_s=0.05)
+    with pytest.raises(DeviceLost, match=r"no sound came for 0\.\d s"):
+        heard(source, 1)
+    source.close()
+
+
+def test_waiting_gives_empty_blocks_so_that_the_loop_can_look_up(layer: Layer) -> None:
+    source = MicrophoneSource()
+    block = next(iter(source))
+    assert (len(block.samples), block.lost, block.overflow) == (0, 0, False)
+    source.close()
+
+
+def test_close_aborts_then_closes_and_ends_the_iteration(layer: Layer) -> None:
+    source = MicrophoneSource()
+    source.close()
+    source.close()
+    assert layer.streams[0].log == ["start", "abort", "close"]
+    assert list(source) == []
+
+
+def test_a_device_that_hangs_cannot_hold_the_end(layer: Layer) -> None:
+    source = MicrophoneSource()
+    layer.streams[0].hang.clear()
+    source.close()  # comes back although abort() does not
+    assert layer.streams[0].log == ["start"]
+    layer.streams[0].hang.set()
+
+
+def test_importing_capture_does_not_load_the_audio_layer() -> None:
+    code = "import sys, crackdetect.capture, crackdetect.session, crackdetect.recordings\n"
+    code += (
+        "print(sorted({'sounddevice', 'soundfile', 'scipy.signal', 'librosa', 'sklearn'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
