@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from crackdetect.dead_time import DeadTime, dead_time_correct, dead_time_loss
 from crackdetect.errors import SettingError
 from crackdetect.evaluate.limits import (
+    _spectra,
     energy_detection_probability,
     energy_detector_snr_db,
     matched_filter_snr_db,
@@ -66,6 +67,21 @@ def test_sliding_sums_cross_as_often_as_told(length: int) -> None:
     )
     crossings = 1 + int((np.diff(over) > length).sum())
     assert crossings == pytest.approx(per_window * samples / length, rel=0.4)
+
+
+def test_the_noise_is_gaussian_of_unit_rms_and_the_crack_of_unit_peak() -> None:
+    """Excess kurtosis of Gaussian noise: 0 within 4 standard errors of sqrt(24 / N) (from memory)."""
+    noise, crack = _spectra(3000.0, trials=400, seed=9)
+    # bins of 25 Hz, the first at 1 kHz, of 40 ms at 32 kHz
+    scale = 1280 / (2 * math.sqrt(600))
+    x, y = (np.fft.irfft(np.pad(part * scale, ((0, 0), (40, 1)))) for part in (noise, crack))
+
+    kurtosis = (x**4).mean() / (x**2).mean() ** 2 - 3
+
+    assert abs(kurtosis) < 4 * math.sqrt(24 / x.size)
+    assert x.std() == pytest.approx(1, rel=0.01)
+    # what of the crack lies under 1 kHz is missing from its peak
+    assert y.max(axis=1) == pytest.approx(np.ones(400), abs=0.1)
 
 
 DELAYS = {
