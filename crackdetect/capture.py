@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from crackdetect.blocks import Block
-from crackdetect.channels import Frames, given_channel, one_channel, rate_note
+from crackdetect.channels import Frames, given_channel, one_channel
 from crackdetect.errors import DeviceError
 from crackdetect.spectrum import MAX_SAMPLERATE, MIN_SAMPLERATE
 
@@ -245,7 +245,6 @@ class MicrophoneSource:
             self.channels = channel
             if self.device.channels > 1:
                 self.channel_note = f"channel {channel} of {self.device.channels}, as asked for"
-        self.notes = [note] if (note := rate_note(self.samplerate)) else []
         self._watchdog_s = watchdog_s
         self._inbox = Inbox(capacity=round(queue_s * self.samplerate))
         self._ended = threading.Event()

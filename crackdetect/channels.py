@@ -20,17 +20,6 @@ MEAN_MARGIN_DB = 0.5
 Frames = npt.NDArray[np.float32]
 
 
-def rate_note(samplerate: int) -> str | None:
-    """What a low sample rate costs, in plain words; ``None`` from 32 kHz up."""
-    if samplerate >= 32_000:
-        return None
-    lost = "second crack, whose peak lies near 15 kHz, is told from first crack less surely"
-    if samplerate < 24_000:
-        lost = f"quiet cracks are missed more often, and {lost}"
-    top = f"{samplerate / 2000:g} kHz"
-    return f"at {samplerate} Hz nothing above {top} can be heard: {lost}; 44100 Hz is better"
-
-
 def click_heights(parts: Iterable[Frames], *, samplerate: int, channels: int) -> npt.NDArray[np.float64]:
     """How far the loudest bursts in 1-12 kHz stand above the noise, dB: each channel, then their mean.
 

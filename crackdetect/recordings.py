@@ -24,7 +24,6 @@ from crackdetect.channels import (
     click_heights,
     given_channel,
     one_channel,
-    rate_note,
     too_short,
 )
 from crackdetect.errors import InputError
@@ -85,8 +84,6 @@ class RecordingSource:
                 self.channel_note = f"channel {channel} of {self.channels}, as asked for"
         elif self.channels > 1:
             self._channel, self.channel_note = self._choose_channel()
-        if note := rate_note(self.samplerate):
-            self.notes.append(note)
 
     def __iter__(self) -> Iterator[Block]:
         import soundfile

@@ -16,7 +16,6 @@ from crackdetect.channels import (
     check_format,
     given_channel,
     one_channel,
-    rate_note,
     too_short,
 )
 from crackdetect.errors import InputError
@@ -92,8 +91,6 @@ class StreamSource:
                 "name a channel if they differ"
             )
         self._block_bytes = block_frames(block_s, self.samplerate) * self._frame_bytes
-        if note := rate_note(self.samplerate):
-            self.notes.append(note)
 
     def _take_raw(
         self, head: bytes, samplerate: int | None, channels: int | None, sample_format: str | None

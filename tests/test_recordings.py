@@ -96,16 +96,12 @@ def test_lossy_formats_give_the_sound_written(tmp_path: Path, suffix: str, delay
 
 
 @pytest.mark.parametrize("samplerate", [8_000, 16_000, 22_050, 48_000, 96_000, 192_000])
-def test_sample_rates_and_what_a_low_one_costs(tmp_path: Path, samplerate: int) -> None:
+def test_sample_rates(tmp_path: Path, samplerate: int) -> None:
     soundfile.write(tmp_path / "a.wav", noise(0.5, samplerate=samplerate), samplerate)
     source = open_recording(tmp_path / "a.wav")
     assert source.samplerate == samplerate
     assert len(read(source)) == samplerate // 2
     source.close()
-    # second crack peaks near 15 kHz (Wilson 2014, from memory): below 32 kHz that cannot be seen
-    assert [f"{samplerate / 2000:g} kHz" in note for note in source.notes] == (
-        [True] if samplerate < 32_000 else []
-    )
 
 
 def test_any_block_size_gives_the_same_samples(tmp_path: Path) -> None:

@@ -1,7 +1,8 @@
 """A virtual microphone: real PortAudio and ALSA beneath it, a file or a private sound server behind it.
 
 Bit-exact and as fast as it is read (``file_microphone``), or in real time and able to vanish
-(``ServedMicrophone``). Both are an ALSA configuration, which PortAudio reads once: whoever listens must run in a new process.
+(``ServedMicrophone``). Both are an ALSA configuration, which PortAudio reads once: whoever listens must run
+in a new process.
 """
 
 from __future__ import annotations
