@@ -1,0 +1,8 @@
+"""``python -m crackdetect``."""
+
+import sys
+
+from crackdetect.cli import main
+
+if __name__ == "__main__":  # worker processes import this file again
+    sys.exit(main())

@@ -1,0 +1,638 @@
+"""The command line: arguments to objects, errors to one sentence and an exit code. Nothing else is decided here.
+
+Everything heavy is imported inside the commands, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import errno
+import importlib
+import io
+import json
+import os
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+import click
+
+from crackdetect import __version__
+from crackdetect.errors import CrackdetectError, InputError, MissingPartError, OutputError, SettingError
+
+if TYPE_CHECKING:
+    from crackdetect.batch import Recording, Report
+    from crackdetect.config import Settings, Target
+    from crackdetect.events import Event
+    from crackdetect.session import Sink
+
+#: Commands that live in a module of their own: the module, and one line for the list of commands.
+_ELSEWHERE = {
+    "train": ("crackdetect.train.command", "Fit the small classifier that tells cracks from other sounds."),
+    "evaluate": ("crackdetect.evaluate.command", "Score the whole path against known truth."),
+}
+_TRAIN_PACKAGES = ("sklearn", "librosa", "joblib")
+DEFECT = 1
+#: Exit code of a command that was interrupted with Ctrl-C (128 + SIGINT, as shells have it).
+INTERRUPTED = 130
+TRACEBACK = "CRACKDETECT_TRACEBACK"
+
+CAUTION = (
+    "Stay beside the roaster until it is cold and never leave a roast unattended; local codes and the maker's "
+    "instructions come first."
+)
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+class _Commands(click.Group):
+    """A group that imports a command from elsewhere only when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return ["demo", "analyze", "listen", "synth", *_ELSEWHERE]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _ELSEWHERE:
+            return super().get_command(ctx, cmd_name)
+        command: click.Command = importlib.import_module(_ELSEWHERE[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        rows = []
+        for name in self.list_commands(ctx):
+            own = super().get_command(ctx, name)
+            rows.append((name, _ELSEWHERE[name][1] if own is None else own.get_short_help_str(80)))
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="%(prog)s %(version)s")
+def cli() -> None:
+    """Hear first crack in a coffee roast, date its start, time development.
+
+    Begin with: crackdetect demo
+
+    \b
+    Exit codes: 0 done, 1 a defect of crackdetect, 2 usage or setting,
+    3 a recording, 4 the microphone or audio system, 5 the model file,
+    6 output could not be written, 7 an optional part is missing,
+    130 interrupted.
+    """
+
+
+def _shared(function: _F) -> _F:
+    """Options of every command that hears."""
+    options = (
+        click.option(
+            "--target", metavar="TIME|PERCENT", help="Development wanted: a time (1:45) or a share of the roast (18%)."
+        ),
+        click.option(
+            "--format",
+            "form",
+            type=click.Choice(["text", "jsonl"]),
+            help="Lines to read, or one JSON object an event. Default: text on a terminal, jsonl into a pipe or file.",
+        ),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+_charge_at = click.option(
+    "--charge-at", metavar="TIME", help="When the beans went in, from the first sample (0:30). Needed for a ratio."
+)
+_channel = click.option(
+    "--channel", type=click.IntRange(1), help="Which channel to hear, from 1. Default: measured, and told."
+)
+_model = click.option(
+    "--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one."
+)
+
+
+# -- demo ------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.option(
+    "--speed",
+    type=click.FloatRange(0.1, 1000),
+    help="Times real time: 1 is as it happened. Default: as fast as the computer can.",
+)
+@_shared
+def demo(speed: float | None, form: str | None, target: str | None) -> None:
+    """Hear the synthetic roast that comes with the program, as if live.
+
+    Blocks of a tenth of a second go down the same path as a microphone's. At the end: the summary of the roast, and
+    beside it what is true of this recording, which is known because it is synthetic.
+
+    Example: crackdetect demo --speed 20
+    """
+    from crackdetect import batch, console, model_files
+    from crackdetect.config import Settings
+    from crackdetect.pipeline import Pipeline
+    from crackdetect.recordings import open_recording
+
+    path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
+    truth = _demo_truth(path.with_suffix(".json"))
+    settings = Settings(charge_at=truth["charge"], drop_at=truth["drop"], target=_target(target or "1:45"))
+    text = _is_text(form)
+    source = open_recording(path, block_s=0.1)
+    pipeline = Pipeline(
+        samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
+    )
+    about = "A demonstration: a synthetic roast. Charge and drop are given, as you would mark them; the rest is heard."
+    last: list[Event] = []
+    with console.progress_line("roast", total=source.duration_s) as line:
+        if text:
+            line.write(about)
+        else:
+            line.say(about)
+        sink = _sink(text, name="Synthetic roast", write=line.write)
+        code = batch.hear(
+            source, pipeline, [sink, console.LastEvent(last)], say=_complainer(line.say), speed=speed,
+            progress=line.advance,
+        )
+    say = _teller(text)
+    if code == 0 and last and last[0].type == "summary":
+        for row in console.truth_lines(last[0].fields, truth):
+            say(row)
+        say("")
+        say(f"This was a demonstration. {CAUTION}")
+    raise click.exceptions.Exit(code)
+
+
+def _demo_truth(path: Path) -> dict[str, float | None]:
+    """What of the truth the demonstration needs. Raises InputError."""
+    from crackdetect.synth.truth import Truth
+
+    try:
+        truth = Truth.from_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InputError(f"{path} is missing or damaged, it comes with crackdetect; reinstall it") from None
+    return {
+        "charge": truth.charge_s,
+        "drop": truth.drop_s,
+        "first_crack": truth.first_crack_start_s,
+        "first_crack_end": truth.first_crack_end_s,
+        "second_crack": truth.second_crack_start_s,
+        "cracks": float(sum(event.kind != "distractor" for event in truth.events)),
+    }
+
+
+# -- analyze ---------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@_channel
+@_shared
+@_charge_at
+@click.option("--drop-at", metavar="TIME", help="When the beans left the roaster (11:20). Needed for development.")
+@click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Files heard at the same time.")
+@_model
+@click.option("--samplerate", "--rate", type=int, metavar="HZ", help="Of raw samples on standard input.")
+@click.option("--channels", type=click.IntRange(1, 64), help="Of raw samples on standard input.  [default: 1]")
+@click.option(
+    "--sample-format",
+    type=click.Choice(["s16", "s24", "s32", "f32"]),
+    help="Of raw samples on standard input, little-endian.  [default: s16]",
+)
+def analyze(
+    files: tuple[str, ...],
+    channel: int | None,
+    form: str | None,
+    target: str | None,
+    charge_at: str | None,
+    drop_at: str | None,
+    jobs: int,
+    model_path: Path | None,
+    samplerate: int | None,
+    channels: int | None,
+    sample_format: str | None,
+) -> None:
+    """Hear recordings: first crack, crack density, development.
+
+    FILE is a WAV, FLAC, AIFF, OGG, MP3 or W64 file of 8 to 192 kHz, a folder of them, or - for WAV or raw samples on
+    standard input. One recording is told as it goes, several make a table. Given times hold for every file.
+
+    Exit codes: 0 done, 3 a recording could not be heard or breaks off (the others are heard all the same), 130
+    interrupted; what was heard is told in each case.
+
+    Example: crackdetect analyze roast.flac --charge-at 0:30 --drop-at 11:20 --target 18%
+    """
+    text = _is_text(form)
+    settings = _settings(charge_at=charge_at, drop_at=drop_at, target=target)
+    if "-" in files:
+        if len(files) > 1:
+            raise SettingError("- (standard input) cannot be heard together with files; give it alone")
+        from crackdetect.recordings import open_stdin
+
+        stream = open_stdin(
+            sys.stdin.buffer, samplerate=samplerate, channels=channels, sample_format=sample_format, channel=channel
+        )
+        raise click.exceptions.Exit(_analyze_one(stream, "stdin", settings, model_path, text))
+    for option, value in (("samplerate", samplerate), ("channels", channels), ("sample-format", sample_format)):
+        if value is not None:
+            raise SettingError(f"--{option} describes raw samples on standard input; leave it out for files")
+    paths, failed = _find(files)
+    if len(paths) == 1 and not failed:
+        from crackdetect.batch import roast_names
+        from crackdetect.recordings import open_recording
+
+        source = open_recording(paths[0], channel=channel)
+        raise click.exceptions.Exit(_analyze_one(source, roast_names(paths)[0], settings, model_path, text))
+    code = _analyze_many(paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text)
+    raise click.exceptions.Exit(code or (InputError.exit_code if failed else 0))
+
+
+def _find(files: Sequence[str]) -> tuple[list[Path], bool]:
+    """Every file once, in the order given, and whether an argument held none (which is told)."""
+    from crackdetect.recordings import find_recordings
+
+    paths: list[Path] = []
+    failed = False
+    for file in files:
+        try:
+            paths += find_recordings([file])
+        except InputError as error:
+            complain(str(error))
+            failed = True
+    return list(dict.fromkeys(paths)), failed
+
+
+def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: Path | None, text: bool) -> int:
+    from crackdetect import batch, console
+    from crackdetect.pipeline import Pipeline
+
+    try:
+        pipeline = Pipeline(
+            samplerate=source.samplerate,
+            model=batch.load_model(model_path),
+            settings=settings,
+            roast=roast,
+            source=source.kind,
+        )
+        notes = batch.opening_notes(source)
+        for note in notes:
+            tell(f"note: {note}")
+        with console.progress_line("heard", total=source.duration_s) as line:
+            sink = _sink(text, name=source.name, write=line.write)
+            code = batch.hear(source, pipeline, [sink], say=_complainer(line.say), progress=line.advance)
+    finally:
+        source.close()
+    for note in batch.closing_notes(source, pipeline, told=notes):
+        tell(f"note: {note}")
+    if code == 0:
+        batch.check_audible(source, pipeline)
+        code = InputError.exit_code if source.truncated else 0
+    return code
+
+
+def _analyze_many(
+    paths: Sequence[Path],
+    settings: Settings,
+    *,
+    channel: int | None,
+    model_path: Path | None,
+    workers: int,
+    text: bool,
+) -> int:
+    from crackdetect import batch, console
+
+    batch.load_model(model_path)  # a bad one is told once, not for every file
+    jobs = [
+        batch.Job(path, roast, settings, channel, model_path)
+        for path, roast in zip(paths, batch.roast_names(paths), strict=True)
+    ]
+    rows: list[console.Row] = []
+    notes: dict[str, list[str]] = {}
+    code = 0
+    try:
+        with console.progress_line("recordings", total=len(jobs)) as line:
+            for report in batch.hear_files(jobs, workers=workers):
+                if not text:
+                    for event in report.events:
+                        line.write(event.to_json())
+                for error in report.errors:
+                    line.say(f"crackdetect: {error}")
+                code = code or report.exit_code
+                rows.append(_row(report))
+                for note in report.notes:
+                    notes.setdefault(note, []).append(str(report.job.path))
+                line.advance(len(rows))
+    except KeyboardInterrupt:
+        code = INTERRUPTED
+    if text and rows:
+        console.show_table(rows, charge=settings.charge_at)
+    for note, names in notes.items():
+        others = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        tell(f"note: {note}" if names[0] in note else f"note: {names[0]}{others}: {note}")
+    return code
+
+
+def _row(report: Report) -> Any:
+    from crackdetect.console import Row
+
+    tags = (*report.tags, "failed, see its message") if report.errors else tuple(report.tags)
+    return Row(report.job.path.name, report.summary, tags)
+
+
+# -- listen ----------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.option("--device", metavar="NAME|N", help="The microphone: its number or a part of its name.")
+@click.option("--list-devices", is_flag=True, help="List the microphones and end.")
+@_channel
+@_shared
+@click.option(
+    "--charge-at", metavar="TIME", help="When the beans go in, from the start of listening; 0:00 = start at charge."
+)
+@_model
+def listen(
+    device: str | None,
+    list_devices: bool,
+    channel: int | None,
+    form: str | None,
+    target: str | None,
+    charge_at: str | None,
+    model_path: Path | None,
+) -> None:
+    """Hear a roast through a microphone, live. Ctrl-C ends it with the summary.
+
+    Put the microphone near the roaster, out of heat and air stream, and switch off noise reduction and automatic
+    level. First crack can be announced after 20 s of listening. Stay beside the roaster all the time.
+
+    Exit codes: 0 ended by you, 4 no microphone, or it was lost (what was heard is told).
+
+    Example: crackdetect listen --device 2 --charge-at 0:00 --target 1:45
+    """
+    from crackdetect import capture
+
+    if list_devices:
+        _show_devices(capture.list_devices())
+        return
+    from crackdetect import batch, session
+    from crackdetect.pipeline import Pipeline
+
+    text = _is_text(form)
+    settings = _settings(charge_at=charge_at, drop_at=None, target=target)
+    model = batch.load_model(model_path)
+    source = capture.MicrophoneSource(device, channel=channel)
+    pipeline = Pipeline(
+        samplerate=source.samplerate, model=model, settings=settings, roast=_roast_now(), source="microphone"
+    )
+    tell(CAUTION)
+    for note in (source.channel_note, batch.rate_note(source.samplerate)):
+        if note:
+            tell(f"note: {note}")
+    tell("Listening; end the roast with Ctrl-C.")
+    sink = _sink(text, name=f"Microphone {source.name}", write=_teller(True))
+    raise click.exceptions.Exit(session.listen(source, pipeline, [sink], say=complain))
+
+
+def _show_devices(devices: Sequence[Any]) -> None:
+    from crackdetect.console import write_line
+
+    if not devices:
+        tell("no microphone was found; plug one in, or allow this program to use it")
+    for device in devices:
+        plural = "channel" if device.channels == 1 else "channels"
+        chosen = ", the default" if device.default else ""
+        write_line(sys.stdout, f"{device.index:>3}  {device.name}")
+        write_line(sys.stdout, f"     {device.host_api}, {device.channels} {plural}, {device.samplerate:,} Hz{chosen}")
+
+
+def _roast_now() -> str:
+    """The wall clock names a live roast."""
+    from datetime import datetime
+
+    return f"{datetime.now().astimezone():%Y-%m-%dT%H-%M-%S}"
+
+
+# -- synth -----------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.argument("scenario", metavar="SCENARIO")
+@click.option("--seed", type=click.IntRange(0), required=True, help="The same seed gives the same samples.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Folder to write to; made if missing."
+)
+@click.option("--name", help="Name of the files.  [default: SCENARIO-SEED]")
+@click.option(
+    "--count",
+    type=click.IntRange(1, 10_000),
+    default=1,
+    show_default=True,
+    help="How many, with seeds counting up from --seed.",
+)
+@click.option("--samplerate", type=click.IntRange(8_000, 192_000), default=44_100, show_default=True, metavar="HZ")
+@click.option("--duration", metavar="TIME", help="Length of each (3:00).  [default: the scenario's own]")
+@click.option("--container", type=click.Choice(["flac", "wav"]), default="flac", show_default=True)
+@click.option(
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", help="Fixes a number of the plan; may be repeated."
+)
+def synth(
+    scenario: str,
+    seed: int,
+    out: Path,
+    name: str | None,
+    count: int,
+    samplerate: int,
+    duration: str | None,
+    container: Literal["flac", "wav"],
+    settings: tuple[str, ...],
+) -> None:
+    """Render synthetic roasts with their exact truth.
+
+    Beside each recording NAME.flac lies NAME.json with the time and kind of every crack and other sound.
+    SCENARIO: roast (charge to cooling), chorus (a minute or two around the start of first crack), second (first and
+    second crack), quiet, noisy, kitchen (busy, nothing cracks) or machine (bare, nothing cracks). What is not fixed is
+    drawn from the seed; the truth file holds every number of the plan.
+
+    Example: crackdetect synth roast --seed 7 --out roasts --set strays_per_minute=2.5
+    """
+    from crackdetect import console
+    from crackdetect.config import parse_time
+    from crackdetect.synth.command import render_to_files
+    from crackdetect.synth.plan import plan_roast
+
+    duration_s = None if duration is None else parse_time(duration, name="duration")
+    overrides = dict(_override(setting) for setting in settings)
+    stem = name or f"{scenario}-{seed}"
+    plans = [
+        (
+            stem if count == 1 else f"{stem}-{number + 1}",
+            plan_roast(
+                seed=seed + number,
+                scenario=scenario,
+                samplerate=samplerate,
+                duration_s=duration_s,
+                overrides=overrides,
+            ),
+        )
+        for number in range(count)
+    ]
+    with console.progress_line("rendering", total=1.0) as line:
+        render_to_files(plans, out, container=container, progress=line.advance)
+    for written, _ in plans:
+        console.write_line(sys.stdout, str(out / f"{written}.{container}"))
+
+
+def _override(setting: str) -> tuple[str, Any]:
+    """``strays_per_minute=2.5`` -> name and value; a value is JSON, or a word."""
+    key, equals, value = setting.partition("=")
+    if not equals or not key:
+        raise SettingError(f"--set {setting!r} is not a setting; write KEY=VALUE, such as strays_per_minute=2.5")
+    try:
+        return key.strip(), json.loads(value)
+    except ValueError:
+        return key.strip(), value
+
+
+# -- shared ----------------------------------------------------------------------------------------------------
+
+
+def _is_text(form: str | None) -> bool:
+    return sys.stdout.isatty() if form is None else form == "text"
+
+
+def _target(text: str | None) -> Target | None:
+    from crackdetect.config import Target
+
+    return None if text is None else Target.parse(text)
+
+
+def _settings(*, charge_at: str | None, drop_at: str | None, target: str | None) -> Settings:
+    from crackdetect.config import Settings, parse_time
+
+    settings = Settings(
+        charge_at=None if charge_at is None else parse_time(charge_at, name="charge-at"),
+        drop_at=None if drop_at is None else parse_time(drop_at, name="drop-at"),
+        target=_target(target),
+    )
+    if settings.target is not None and settings.target.ratio is not None and settings.charge_at is None:
+        raise SettingError(
+            f"target {settings.target} is a share of the roast from charge to drop; "
+            "say when charge was with --charge-at"
+        )
+    return settings
+
+
+def _sink(text: bool, *, name: str, write: Callable[[str], None]) -> Sink:
+    from crackdetect import console
+
+    if text:
+        return console.TextSink(write, name=name, bold=console.may_style(sys.stdout))
+    return console.JsonLinesSink(write)
+
+
+def _teller(text: bool) -> Callable[[str], None]:
+    """Where a line for the person goes: standard output in text form, else standard error."""
+    if not text:
+        return tell
+    from crackdetect.console import write_line
+
+    return lambda line: write_line(sys.stdout, line)
+
+
+def _complainer(say: Callable[[str], None]) -> Callable[[str], None]:
+    return lambda sentence: say(f"crackdetect: {sentence}")
+
+
+def tell(sentence: str) -> None:
+    """A line for the person, on standard error."""
+    click.echo(sentence, err=True)
+
+
+def complain(sentence: str) -> None:
+    """What went wrong, on standard error."""
+    tell(f"crackdetect: {sentence}")
+
+
+# -- the way in and out ----------------------------------------------------------------------------------------
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """The program. Returns its exit code; every failure has become one sentence on standard error."""
+    _prepare_streams()
+    code = _run(arguments)
+    try:
+        sys.stdout.flush()
+    except OSError:
+        # told already; what is left in the buffer must not be complained of again by the interpreter's own flush
+        _discard_output()
+    return code
+
+
+def _prepare_streams() -> None:
+    """JSON Lines are UTF-8 with plain line ends on every system; a letter that a terminal lacks is no error."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        if sys.stdout.isatty():
+            sys.stdout.reconfigure(errors="replace")
+        else:
+            sys.stdout.reconfigure(encoding="utf-8", errors="replace", newline="\n")
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        sys.stderr.reconfigure(errors="backslashreplace")
+
+
+def _discard_output() -> None:
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    try:
+        given = None if arguments is None else list(arguments)
+        result = cli.main(given, prog_name="crackdetect", standalone_mode=False)
+    except CrackdetectError as error:
+        complain(str(error))
+        return error.exit_code
+    except click.exceptions.NoArgsIsHelpError as error:
+        tell(error.format_message())
+        return SettingError.exit_code
+    except click.ClickException as error:
+        where = getattr(error, "ctx", None)
+        more = f" (see '{where.command_path} --help')" if where is not None else ""
+        complain(f"{error.format_message().rstrip('.')}{more}")
+        return SettingError.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        complain("interrupted")
+        return INTERRUPTED
+    except BrokenPipeError:
+        return 0
+    except ModuleNotFoundError as error:
+        return _missing(error)
+    except OSError as error:
+        if error.errno == errno.EPIPE:
+            return 0
+        if error.errno == errno.ENOSPC:
+            complain(f"the output cannot be written ({error.strerror}); free some space or send it to another place")
+            return OutputError.exit_code
+        return _defect(error)
+    except Exception as error:  # the last resort: a defect is told in one sentence as well
+        return _defect(error)
+    return result if isinstance(result, int) else 0
+
+
+def _missing(error: ModuleNotFoundError) -> int:
+    package = (error.name or "").partition(".")[0]
+    if package == "crackdetect":
+        return _defect(error)
+    extra = "crackdetect[train]" if package in _TRAIN_PACKAGES else "crackdetect"
+    complain(f"this needs the package {package}, which is not installed; run: pip install '{extra}'")
+    return MissingPartError.exit_code
+
+
+def _defect(error: Exception) -> int:
+    if os.environ.get(TRACEBACK):
+        traceback.print_exception(error)
+    complain(
+        f"a defect of crackdetect ({type(error).__name__}: {error}); please report it with what you ran and the output "
+        f"of the same command under {TRACEBACK}=1"
+    )
+    return DEFECT
