@@ -41,9 +41,7 @@ def count_rule(times_s: Sequence[float] | Doubles, *, n: int = 3, window_s: floa
     times_s: seconds, ascending.
     """
     if n < 1 or not window_s > 0:
-        raise SettingError(
-            f"a count of {n} in {window_s} s does not make sense; give 1 or more, in more than 0 s"
-        )
+        raise SettingError(f"a count of {n} in {window_s} s does not make sense; give 1 or more, in more than 0 s")
     times = np.asarray(times_s, dtype=np.float64)
     if len(times) < n:
         return None
@@ -74,9 +72,7 @@ def bandpass_peaks(
         return Onsets(np.zeros(0), np.zeros(0))
     floor_db = scipy.ndimage.median_filter(level_db, size=2 * round(median_s / hop_s / 2) + 1, mode="nearest")
     over_db = level_db - floor_db
-    peaks, _ = scipy.signal.find_peaks(
-        over_db, height=threshold_db, distance=max(1, round(hold_off_s / hop_s))
-    )
+    peaks, _ = scipy.signal.find_peaks(over_db, height=threshold_db, distance=max(1, round(hold_off_s / hop_s)))
     return Onsets(peaks * hop_s + rms_s / 2, over_db[peaks])
 
 
@@ -116,9 +112,7 @@ def sta_lta_peaks(
     ratio = recursive_sta_lta(
         _bandpass(samples, samplerate), ns=max(1, round(short_s * samplerate)), nl=round(long_s * samplerate)
     )
-    peaks, _ = scipy.signal.find_peaks(
-        ratio, height=threshold, distance=max(1, round(hold_off_s * samplerate))
-    )
+    peaks, _ = scipy.signal.find_peaks(ratio, height=threshold, distance=max(1, round(hold_off_s * samplerate)))
     return Onsets(peaks / samplerate, ratio[peaks])
 
 
@@ -210,9 +204,7 @@ def aic(x: Doubles) -> Doubles:
     before = square[1:-2] / k - (total / k) ** 2
     after = (square[-1] - square[1:-2]) / (n - k) - (total / (n - k)) ** 2
     least = max(float(square[-1]) / n * 1e-24, 1e-300)
-    criterion: Doubles = k * np.log(np.maximum(before, least)) + (n - k - 1) * np.log(
-        np.maximum(after, least)
-    )
+    criterion: Doubles = k * np.log(np.maximum(before, least)) + (n - k - 1) * np.log(np.maximum(after, least))
     return criterion
 
 
@@ -224,9 +216,7 @@ def _checked(samples: Signal, samplerate: int) -> npt.NDArray[np.float32]:
     if samplerate < 4000:
         raise SettingError(f"samplerate {samplerate} Hz is out of range; give 4000 Hz or more")
     if samples.ndim != 1:
-        raise InputError(
-            f"a detector takes one channel, not shape {samples.shape}; mix or pick a channel first"
-        )
+        raise InputError(f"a detector takes one channel, not shape {samples.shape}; mix or pick a channel first")
     return np.asarray(samples, dtype=np.float32)
 
 

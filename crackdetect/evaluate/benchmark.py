@@ -17,8 +17,8 @@ from crackdetect.phase import PhaseSettings
 from crackdetect.pipeline import Pipeline
 from crackdetect.synth.plan import RoastPlan, plan_roast
 from crackdetect.synth.render import Renderer
-from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import Truth
+from crackdetect.train.sounds import bank
 
 #: First seed of the benchmark; training and calibration count from others (see ``train/scenes.py``).
 FIRST_SEED = 30_000_000
@@ -34,7 +34,7 @@ class Task:
     real: bool
 
 
-def tasks(*, roasts: int, quiet_hours: float, seed: int, bank: SoundBank | None) -> list[Task]:
+def tasks(*, roasts: int, quiet_hours: float, seed: int, sounds: Path | None) -> list[Task]:
     """The benchmark's recordings: the same for the same numbers.
 
     ``roasts`` whole roasts of synthetic sounds; where there are real sounds, half as many with real machine noise
@@ -43,6 +43,7 @@ def tasks(*, roasts: int, quiet_hours: float, seed: int, bank: SoundBank | None)
     if not 0 <= seed < 1000:
         raise SettingError(f"seed {seed} is out of range; give 0 to 999")
     chosen: list[Task] = []
+    real_sounds = None if sounds is None else bank(sounds, "validate")
 
     def plan(i: int, scenario: str, **real: object) -> RoastPlan:
         own = FIRST_SEED + seed * 10_000 + i
@@ -57,26 +58,26 @@ def tasks(*, roasts: int, quiet_hours: float, seed: int, bank: SoundBank | None)
 
     for i in range(roasts):
         chosen.append(Task("roasts", plan(i, "second" if i % 5 == 4 else "roast"), False))
-    if bank is not None and bank.beds:
+    if real_sounds is not None and real_sounds.beds:
         for i in range(roasts // 2):
             rng = np.random.default_rng([FIRST_SEED, seed, i, 1])
-            bed = int(rng.integers(len(bank.beds)))
+            bed = int(rng.integers(len(real_sounds.beds)))
             chosen.append(Task("real beds", plan(2000 + i, "roast", bed_index=bed), True))
-    if bank is not None and bank.cracks:
+    if real_sounds is not None and real_sounds.cracks:
         for i in range(roasts // 2):
             extra: dict[str, object] = {"real_crack_fraction": 1.0}
-            if bank.distractors:
+            if real_sounds.distractors:
                 extra["real_distractor_rate_per_minute"] = 2.0
             chosen.append(Task("real cracks", plan(4000 + i, "roast", **extra), True))
     for i in range(round(quiet_hours * 6)):
         extra = {}
-        real = bank is not None and i % 2 == 1
-        if real and bank is not None:
+        real = real_sounds is not None and i % 2 == 1
+        if real and real_sounds is not None:
             rng = np.random.default_rng([FIRST_SEED, seed, i, 2])
-            if bank.distractors:
+            if real_sounds.distractors:
                 extra["real_distractor_rate_per_minute"] = float(rng.uniform(5, 30))
-            if bank.beds and i % 4 == 1:
-                extra["bed_index"] = int(rng.integers(len(bank.beds)))
+            if real_sounds.beds and i % 4 == 1:
+                extra["bed_index"] = int(rng.integers(len(real_sounds.beds)))
         chosen.append(Task("nothing cracks", plan(6000 + i, "machine" if i % 6 == 0 else "kitchen", **extra), real))
     return chosen
 
@@ -90,8 +91,9 @@ def hear(blocks: Iterator[np.ndarray], *, samplerate: int, model: Model, setting
     return events + pipeline.finish()
 
 
-def run_task(task: Task, *, bank: SoundBank | None, model: Model, settings: PhaseSettings | None) -> Score:
-    renderer = Renderer(task.plan, sounds=bank if task.real else None)
+def run_task(task: Task, *, sounds: Path | None, model: Model, settings: PhaseSettings | None) -> Score:
+    """sounds: folder of real sounds, of which the side kept from training is used."""
+    renderer = Renderer(task.plan, sounds=bank(sounds, "validate") if task.real and sounds is not None else None)
     events = hear(renderer.blocks(), samplerate=task.plan.samplerate, model=model, settings=settings)
     return score(f"{task.set_name} {task.plan.seed}", events, renderer.truth)
 
@@ -99,7 +101,7 @@ def run_task(task: Task, *, bank: SoundBank | None, model: Model, settings: Phas
 def run(
     chosen: Sequence[Task],
     *,
-    bank: SoundBank | None,
+    sounds: Path | None,
     model: Model,
     settings: PhaseSettings | None = None,
     jobs: int = 1,
@@ -113,7 +115,7 @@ def run(
             "evaluation needs the training packages; install them with 'crackdetect[train]'"
         ) from None
     found: dict[str, list[Score]] = {}
-    work = (delayed(run_task)(task, bank=bank, model=model, settings=settings) for task in chosen)
+    work = (delayed(run_task)(task, sounds=sounds, model=model, settings=settings) for task in chosen)
     for task, result in zip(chosen, Parallel(n_jobs=jobs, return_as="generator")(work), strict=True):
         found.setdefault(task.set_name, []).append(result)
         if progress is not None:

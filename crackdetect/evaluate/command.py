@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import click
@@ -55,23 +56,17 @@ def command(
     from crackdetect.evaluate.table import aggregate, as_text
 
     model = model_files.load(model_path) if model_path else model_files.shipped()
-    with Progress(console=Console(stderr=True), disable=None) as progress:
+    with Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress:
         if folder is not None:
             bar = progress.add_task("recordings", total=None)
             scores = benchmark.run_folder(folder, model=model, progress=lambda: progress.advance(bar))
         else:
-            bank = None
-            if sounds is not None:
-                from crackdetect.train.sounds import bank as load_bank
-                from crackdetect.train.sounds import find
-
-                bank = load_bank(find(sounds), side="validate")
             if quick:
                 roasts, quiet_hours = min(roasts, 6), min(quiet_hours, 0.5)
-            chosen = benchmark.tasks(roasts=roasts, quiet_hours=quiet_hours, seed=seed, bank=bank)
+            chosen = benchmark.tasks(roasts=roasts, quiet_hours=quiet_hours, seed=seed, sounds=sounds)
             bar = progress.add_task("recordings", total=len(chosen))
             scores = benchmark.run(
-                chosen, bank=bank, model=model, jobs=jobs, progress=lambda: progress.advance(bar)
+                chosen, sounds=sounds, model=model, jobs=jobs, progress=lambda: progress.advance(bar)
             )
     figures = {name: aggregate(found) for name, found in scores.items()}
     click.echo(f"model {model.name} {model.digest}, seed {seed}")

@@ -35,9 +35,7 @@ def gaussian_cusum_run_length(*, k: float, h: float, shift: float = 0.0, nodes: 
     weights = w * h / 2
     kernel = np.empty((nodes + 1, nodes + 1))
     kernel[:, 0] = scipy.special.ndtr(k - y - shift)
-    kernel[:, 1:] = (
-        weights * np.exp(-((y[None, 1:] + k - y[:, None] - shift) ** 2) / 2) / math.sqrt(2 * math.pi)
-    )
+    kernel[:, 1:] = weights * np.exp(-((y[None, 1:] + k - y[:, None] - shift) ** 2) / 2) / math.sqrt(2 * math.pi)
     return float(np.linalg.solve(np.eye(nodes + 1) - kernel, np.ones(nodes + 1))[0])
 
 
@@ -128,9 +126,7 @@ def point_cusum_threshold(*, background: float, design: float, between_false: fl
     """Threshold (nats) with a mean time ``between_false`` to a false alarm, in the unit of 1 / background."""
 
     def excess(threshold: float) -> float:
-        length = point_cusum_run_length(
-            rate=background, background=background, design=design, threshold=threshold
-        )
+        length = point_cusum_run_length(rate=background, background=background, design=design, threshold=threshold)
         return math.log(length / between_false)
 
     return _root(excess, 0.01, 30.0)
@@ -161,13 +157,9 @@ def poisson_cusum_delay(
     Exact for a step; for a ramp the mean of ``runs`` simulated ones (standard error under 0.5 %).
     """
     if not (background_per_minute > 0 and rise_per_minute > 0):
-        raise SettingError(
-            f"rates {background_per_minute} and {rise_per_minute} a minute must be more than 0"
-        )
+        raise SettingError(f"rates {background_per_minute} and {rise_per_minute} a minute must be more than 0")
     if ramp_s < 0 or not between_false_h > 0 or runs < 1:
-        raise SettingError(
-            f"ramp {ramp_s} s, {between_false_h} h and {runs} runs: none may be negative or nothing"
-        )
+        raise SettingError(f"ramp {ramp_s} s, {between_false_h} h and {runs} runs: none may be negative or nothing")
     if design_rise_per_minute is None and ramp_s > 0:
         return min(
             poisson_cusum_delay(
@@ -238,9 +230,7 @@ class ChangePoint(NamedTuple):
     after: float
 
 
-def poisson_change_point(
-    times: npt.ArrayLike, start: float, end: float, *, margin: float = 0.02
-) -> ChangePoint:
+def poisson_change_point(times: npt.ArrayLike, start: float, end: float, *, margin: float = 0.02) -> ChangePoint:
     """Maximum-likelihood step change of the rate of points observed from ``start`` to ``end``.
 
     times: shape (n,), n >= 2, in any order. The likelihood peaks just before or just after a point. margin:
@@ -249,9 +239,7 @@ def poisson_change_point(
     """
     points = np.sort(np.asarray(times, dtype=np.float64))
     if points.ndim != 1 or len(points) < 2 or not (points[0] >= start and points[-1] <= end):
-        raise InputError(
-            f"a change point needs two or more times between {start:g} and {end:g}; check the span"
-        )
+        raise InputError(f"a change point needs two or more times between {start:g} and {end:g}; check the span")
     n, keep = len(points), margin * (end - start)
     change = np.concatenate([points, points])
     before = np.concatenate([np.arange(n), np.arange(1, n + 1)])  # just before the point, just after it
@@ -260,13 +248,9 @@ def poisson_change_point(
         raise InputError("all times lie at the ends of the span; a change point needs some in between")
     change, before = change[inside], before[inside]
     left, right = change - start, end - change
-    likelihood = scipy.special.xlogy(before, before / left) + scipy.special.xlogy(
-        n - before, (n - before) / right
-    )
+    likelihood = scipy.special.xlogy(before, before / left) + scipy.special.xlogy(n - before, (n - before) / right)
     best = int(likelihood.argmax())
-    return ChangePoint(
-        float(change[best]), float(before[best] / left[best]), float((n - before[best]) / right[best])
-    )
+    return ChangePoint(float(change[best]), float(before[best] / left[best]), float((n - before[best]) / right[best]))
 
 
 # -- one crack in noise

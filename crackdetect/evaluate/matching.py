@@ -62,9 +62,7 @@ class Matching:
         return 2 * self.hits / total if total else 0.0
 
 
-def match(
-    reference_s: npt.ArrayLike, estimated_s: npt.ArrayLike, *, window_s: float = WIDE_WINDOW_S
-) -> Matching:
+def match(reference_s: npt.ArrayLike, estimated_s: npt.ArrayLike, *, window_s: float = WIDE_WINDOW_S) -> Matching:
     """Match estimated to reference times one to one, with as many pairs as possible.
 
     reference_s, estimated_s: shapes (n,) and (m,), seconds, in any order. window_s: the largest distance of a
@@ -104,7 +102,5 @@ def match(
 def _times(values: npt.ArrayLike, name: str) -> Doubles:
     times = np.asarray(values, dtype=np.float64)
     if times.ndim != 1 or not np.isfinite(times).all():
-        raise InputError(
-            f"the {name} times must be one list of finite seconds; check the file they came from"
-        )
+        raise InputError(f"the {name} times must be one list of finite seconds; check the file they came from")
     return times

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -33,19 +34,16 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
 
     from crackdetect.errors import OutputError
     from crackdetect.train import fit
-    from crackdetect.train.sounds import bank, find, sources
+    from crackdetect.train.sounds import find, sources
 
-    banks = fit.Banks()
     calibration = max(10, scenes // 4)
     arguments = f"--seed {seed} --scenes {scenes}" + ("" if sounds is None else " --sounds DIR")
     card: dict[str, Any] = {"reproduced_by": f"crackdetect train {arguments} --name {name}", "real_sounds": {}}
     if sounds is not None:
-        recordings = find(sounds)
-        banks = fit.Banks(train=bank(recordings, side="train"), validate=bank(recordings, side="validate"))
-        card["real_sounds"] = sources(sounds, recordings)
+        card["real_sounds"] = sources(sounds, find(sounds))
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
-    with Progress(console=Console(stderr=True), disable=None) as progress:
+    with Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress:
         bar = progress.add_task("training", total=scenes + calibration + 1)
         model = fit.train(
             out,
@@ -53,7 +51,7 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
             seed=seed,
             count=scenes,
             calibration_count=calibration,
-            banks=banks,
+            sounds=sounds,
             jobs=jobs,
             card=card,
             progress=lambda what: progress.update(bar, advance=1, description=what),

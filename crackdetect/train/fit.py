@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,31 +17,23 @@ from crackdetect.errors import MissingPartError, SettingError
 from crackdetect.phase import KIND_BINS, KIND_EDGES, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import Floats
 from crackdetect.synth.render import Renderer
-from crackdetect.synth.sounds import SoundBank
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
 from crackdetect.train.scenes import Scene, scenes
+from crackdetect.train.sounds import Side, bank
 
 HIDDEN = (48, 24)
 #: Strays that any roast may have before first crack, cracks a minute (chosen); part of the background's prior.
 STRAYS_PER_MINUTE = 1.5
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Banks:
-    """Real sounds of the two sides, or none."""
-
-    train: SoundBank | None = None
-    validate: SoundBank | None = None
-
-
-def hear(scene: Scene, bank: SoundBank | None) -> Rows:
-    """Renders a scene and turns it into rows."""
-    renderer = Renderer(scene.plan, sounds=bank if scene.real else None)
+def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
+    """Renders a scene and turns it into rows. sounds: folder of real sounds, of which one side is used."""
+    renderer = Renderer(scene.plan, sounds=bank(sounds, side) if scene.real and sounds is not None else None)
     return rows_of(renderer.blocks(), renderer.truth, scenario=scene.scenario)
 
 
 def hear_all(
-    chosen: Iterable[Scene], bank: SoundBank | None, *, jobs: int, progress: Callable[[], None] | None
+    chosen: Iterable[Scene], sounds: Path | None, side: Side, *, jobs: int, progress: Callable[[], None] | None
 ) -> list[Rows]:
     """Rows of all scenes, in order, on ``jobs`` processes."""
     try:
@@ -49,7 +41,7 @@ def hear_all(
     except ModuleNotFoundError:
         raise MissingPartError("training needs the training packages; install them with 'crackdetect[train]'") from None
     found: list[Rows] = []
-    for rows in Parallel(n_jobs=jobs, return_as="generator")(delayed(hear)(scene, bank) for scene in chosen):
+    for rows in Parallel(n_jobs=jobs, return_as="generator")(delayed(hear)(scene, sounds, side) for scene in chosen):
         found.append(rows)
         if progress is not None:
             progress()
@@ -63,23 +55,25 @@ def train(
     seed: int,
     count: int,
     calibration_count: int,
-    banks: Banks,
+    sounds: Path | None,
     jobs: int,
     card: dict[str, Any],
     progress: Callable[[str], None] | None = None,
 ) -> Model:
     """Renders, hears, fits, calibrates and writes a model to ``out``.
 
-    seed: 0 to 999. count, calibration_count: scenes of a minute. banks: real sounds, kept apart by recording.
+    seed: 0 to 999. count, calibration_count: scenes of a minute. sounds: folder of real sounds, or None.
     card: what is to be said of the model beside what is known here (sources of the sounds).
     """
     if not 0 <= seed < 1000:
         raise SettingError(f"seed {seed} is out of range; give 0 to 999")
     say = progress or (lambda _: None)
-    chosen = list(scenes("train", count=count, seed=seed, bank=banks.train))
-    rows = hear_all(chosen, banks.train, jobs=jobs, progress=lambda: say("training scenes"))
-    chosen = list(scenes("calibrate", count=calibration_count, seed=seed, bank=banks.validate))
-    calibration = hear_all(chosen, banks.validate, jobs=jobs, progress=lambda: say("calibration scenes"))
+    heard: dict[Side, list[Rows]] = {}
+    parts: tuple[tuple[str, Side, int], ...] = (("train", "train", count), ("calibrate", "validate", calibration_count))
+    for purpose, side, number in parts:
+        chosen = scenes(purpose, count=number, seed=seed, bank=None if sounds is None else bank(sounds, side))
+        heard[side] = hear_all(chosen, sounds, side, jobs=jobs, progress=partial(say, purpose))
+    rows, calibration = heard["train"], heard["validate"]
     say("fitting")
     return fit(out, rows=rows, calibration=calibration, name=name, seed=seed, card=card)
 

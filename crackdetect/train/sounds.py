@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -75,12 +76,16 @@ def find(folder: Path) -> list[Recording]:
     return found
 
 
-def bank(recordings: list[Recording], *, side: Side) -> SoundBank:
-    """The sounds of one side, ready for the generator (mono, 44.1 kHz, cracks cut out one by one)."""
+@lru_cache(maxsize=4)
+def bank(folder: Path, side: Side) -> SoundBank:
+    """The sounds of one side, ready for the generator (mono, 44.1 kHz, cracks cut out one by one).
+
+    Kept for the life of the process: each worker reads the folder once instead of being sent the sounds.
+    """
     cracks: list[Samples] = []
     distractors: list[Samples] = []
     beds: list[Samples] = []
-    for recording in recordings:
+    for recording in find(folder):
         if recording.side != side:
             continue
         samples = read(recording.path)
@@ -138,7 +143,7 @@ def snippets(samples: Samples) -> Iterator[Samples]:
         snippet[-fade_out:] *= np.linspace(1, 0, fade_out, dtype=np.float32)
         peak = float(np.abs(snippet).max())
         if peak > 0:
-            yield snippet / np.float32(peak)
+            yield (snippet / peak).astype(np.float32)
 
 
 def _faint_noise(samples: npt.NDArray[np.float32]) -> Samples:
