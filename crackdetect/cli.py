@@ -8,7 +8,7 @@ from __future__ import annotations
 import errno
 import importlib
 import io
-import json
+import math
 import os
 import sys
 import traceback
@@ -104,7 +104,9 @@ _charge_at = click.option(
     "--charge-at", metavar="TIME", help="When the beans went in, from the first sample (0:30). Needed for a ratio."
 )
 _channel = click.option(
-    "--channel", type=click.IntRange(1), help="Which channel to hear, from 1. Default: measured, and told."
+    "--channel",
+    type=click.IntRange(1),
+    help="Which channel to hear, from 1. Default: where cracks stand out best, as measured (live: the mean).",
 )
 _model = click.option(
     "--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one."
@@ -238,10 +240,9 @@ def analyze(
             raise SettingError(f"--{option} describes raw samples on standard input; leave it out for files")
     paths, failed = _find(files)
     if len(paths) == 1 and not failed:
-        from crackdetect.batch import roast_names
-        from crackdetect.recordings import open_recording
+        from crackdetect.batch import open_file, roast_names
 
-        source = open_recording(paths[0], channel=channel)
+        source = open_file(paths[0], channel=channel)
         raise click.exceptions.Exit(_analyze_one(source, roast_names(paths)[0], settings, model_path, text))
     code = _analyze_many(paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text)
     raise click.exceptions.Exit(code or (InputError.exit_code if failed else 0))
@@ -258,6 +259,9 @@ def _find(files: Sequence[str]) -> tuple[list[Path], bool]:
             paths += find_recordings([file])
         except InputError as error:
             complain(str(error))
+            failed = True
+        except PermissionError:
+            complain(f"{file} may not be reached by this user; change the permissions of its folder")
             failed = True
     return list(dict.fromkeys(paths)), failed
 
@@ -433,7 +437,7 @@ def _roast_now() -> str:
 @click.option("--duration", metavar="TIME", help="Length of each (3:00).  [default: the scenario's own]")
 @click.option("--container", type=click.Choice(["flac", "wav"]), default="flac", show_default=True)
 @click.option(
-    "--set", "settings", multiple=True, metavar="KEY=VALUE", help="Fixes a number of the plan; may be repeated."
+    "--set", "settings", multiple=True, metavar="KEY=NUMBER", help="Fixes a number of the plan; may be repeated."
 )
 def synth(
     scenario: str,
@@ -461,7 +465,7 @@ def synth(
     from crackdetect.synth.plan import plan_roast
 
     duration_s = None if duration is None else parse_time(duration, name="duration")
-    overrides = dict(_override(setting) for setting in settings)
+    overrides = _overrides(settings)
     stem = name or f"{scenario}-{seed}"
     plans = [
         (
@@ -476,21 +480,46 @@ def synth(
         )
         for number in range(count)
     ]
-    with console.progress_line("rendering", total=1.0) as line:
-        render_to_files(plans, out, container=container, progress=line.advance)
-    for written, _ in plans:
-        console.write_line(sys.stdout, str(out / f"{written}.{container}"))
+    done_s = 0.0
+    with console.progress_line("rendering", total=sum(plan.duration_s for _, plan in plans)) as line:
+
+        def advance(seconds: float) -> None:
+            nonlocal done_s
+            done_s += seconds
+            line.advance(done_s)
+
+        written = render_to_files(plans, out, container=container, progress=advance)
+    for path in written:
+        console.write_line(sys.stdout, str(path))
 
 
-def _override(setting: str) -> tuple[str, Any]:
-    """``strays_per_minute=2.5`` -> name and value; a value is JSON, or a word."""
-    key, equals, value = setting.partition("=")
-    if not equals or not key:
-        raise SettingError(f"--set {setting!r} is not a setting; write KEY=VALUE, such as strays_per_minute=2.5")
-    try:
-        return key.strip(), json.loads(value)
-    except ValueError:
-        return key.strip(), value
+def _overrides(settings: Sequence[str]) -> dict[str, float | None]:
+    """``strays_per_minute=2.5`` -> name and number, of the plan's plain numbers. Raises SettingError."""
+    from dataclasses import fields
+
+    from crackdetect.synth.plan import RoastPlan
+
+    with_own_option = ("seed", "samplerate", "duration_s")
+    plain = {
+        field.name: str(field.type)
+        for field in fields(RoastPlan)
+        if str(field.type) in ("int", "float", "int | None", "float | None") and field.name not in with_own_option
+    }
+    values: dict[str, float | None] = {}
+    for setting in settings:
+        key, _, text = (part.strip() for part in setting.partition("="))
+        if key not in plain:
+            raise SettingError(f"--set {setting!r}: write KEY=NUMBER with one of {', '.join(sorted(plain))}")
+        try:
+            if text == "none" and "None" in plain[key]:
+                values[key] = None
+            else:
+                values[key] = int(text) if plain[key].startswith("int") else float(text)
+                if not math.isfinite(values[key] or 0):
+                    raise ValueError
+        except ValueError:
+            raise SettingError(f"--set {setting!r}: {text!r} is not a number that {key} can take") from None
+    return values
 
 
 # -- shared ----------------------------------------------------------------------------------------------------
