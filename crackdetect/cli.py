@@ -10,7 +10,9 @@ import importlib
 import io
 import math
 import os
+import shutil
 import sys
+import textwrap
 import traceback
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -19,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 import click
 
 from crackdetect import __version__
-from crackdetect.errors import CrackdetectError, InputError, MissingPartError, OutputError, SettingError
+from crackdetect.errors import CrackdetectError, DeviceError, InputError, MissingPartError, OutputError, SettingError
 
 if TYPE_CHECKING:
     from crackdetect.batch import Recording, Report
@@ -144,7 +146,10 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
     pipeline = Pipeline(
         samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
     )
-    about = "A demonstration: a synthetic roast. Charge and drop are given, as you would mark them; the rest is heard."
+    about = (
+        "A demonstration on a synthetic roast: charge and drop are given, as you would\n"
+        "mark them; the rest is heard."
+    )
     last: list[Event] = []
     with console.progress_line("roast", total=source.duration_s) as line:
         if text:
@@ -158,10 +163,11 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
         )
     say = _teller(text)
     if code == 0 and last and last[0].type == "summary":
+        say("")
         for row in console.truth_lines(last[0].fields, truth):
             say(row)
         say("")
-        say(f"This was a demonstration. {CAUTION}")
+        say(textwrap.fill(f"This was a demonstration. {CAUTION}", console.WIDTH))
     raise click.exceptions.Exit(code)
 
 
@@ -401,7 +407,7 @@ def _show_devices(devices: Sequence[Any]) -> None:
     from crackdetect.console import write_line
 
     if not devices:
-        tell("no microphone was found; plug one in, or allow this program to use it")
+        raise DeviceError("no microphone was found; plug one in, or allow this program to use it")
     for device in devices:
         plural = "channel" if device.channels == 1 else "channels"
         chosen = ", the default" if device.default else ""
@@ -573,7 +579,10 @@ def _complainer(say: Callable[[str], None]) -> Callable[[str], None]:
 
 
 def tell(sentence: str) -> None:
-    """A line for the person, on standard error."""
+    """A sentence for the person, on standard error: one line, which a terminal gets broken between words."""
+    if sys.stderr.isatty():
+        width = shutil.get_terminal_size().columns
+        sentence = textwrap.fill(sentence, width, break_long_words=False, break_on_hyphens=False)
     click.echo(sentence, err=True)
 
 
@@ -622,7 +631,7 @@ def _run(arguments: Sequence[str] | None) -> int:
         complain(str(error))
         return error.exit_code
     except click.exceptions.NoArgsIsHelpError as error:
-        tell(error.format_message())
+        click.echo(error.format_message(), err=True)
         return SettingError.exit_code
     except click.ClickException as error:
         where = getattr(error, "ctx", None)

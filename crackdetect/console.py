@@ -363,7 +363,7 @@ def progress_line(label: str, *, total: float | None) -> Iterator[ProgressLine]:
         yield ProgressLine(
             advance=lambda done: progress.update(task, completed=done),
             write=above if sys.stdout.isatty() else plain,
-            say=above,
+            say=lambda line: screen.print(Text(line)),
         )
 
 
@@ -400,10 +400,10 @@ def results_table(rows: Sequence[Row], *, charge: float | None) -> Table:
         return clock(None if seconds is None else seconds - (charge or 0.0))
 
     kind = "recording time" if charge is None else "roast time"
-    caption = f"times are {kind}; ± is half of the 90 % interval"
-    table = Table(box=box.SIMPLE_HEAD, caption=caption, caption_justify="left")
-    table.add_column("file", overflow="fold")
-    for title in ("first crack", "told", "cracks", "peak/min", "dev.", "ratio"):
+    caption = f"times are {kind}; ± is half of the 90 % interval; peak is cracks a minute"
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, caption=caption, caption_justify="left")
+    table.add_column("file", overflow="fold", min_width=14)
+    for title in ("first crack", "told", "cracks", "peak", "dev.", "ratio"):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("notes", overflow="fold")
     for row in rows:
@@ -434,7 +434,8 @@ def results_table(rows: Sequence[Row], *, charge: float | None) -> Table:
 def truth_lines(fields: Mapping[str, Any], truth: Mapping[str, float | None]) -> list[str]:
     """Heard beside true, for a synthetic roast. truth: seconds from charge or start by the name of the summary's
     field (``first_crack``, ``first_crack_end``, ``second_crack``) and ``cracks``, the number rendered."""
-    lines = [f"  {'':<16} {'heard':>8} {'true':>8}"]
+    lines = ["The same beside the truth, which is known as the roast is synthetic"]
+    lines.append(f"  {'':<16} {'heard':>8} {'true':>8}")
     for key, name in (
         ("first_crack", "first crack"),
         ("first_crack_end", "first crack end"),

@@ -229,13 +229,13 @@ def test_the_table_has_a_row_a_file(capsys: pytest.CaptureFixture[str]) -> None:
     ]
     console.show_table(rows, charge=30.0)
     shown = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
-    assert shown[1] == "file first crack told cracks peak/min dev. ratio notes"
+    assert shown[1] == "file first crack told cracks peak dev. ratio notes"
     assert shown[3:6] == [
         "monday.flac 9:31 ±4 s 9:36 1,312 98 1:49 16.0 % 16,000 Hz; clipping 12, device lost 1",
         "[red]odd[/red].wav - - 0 - - -",
         "gone.wav - - - - - - failed",
     ]
-    assert shown[-1] == "times are roast time; ± is half of the 90 % interval"
+    assert shown[-1] == "times are roast time; ± is half of the 90 % interval; peak is cracks a minute"
 
 
 # -- the demonstration -----------------------------------------------------------------------------------------
@@ -244,6 +244,7 @@ def test_the_table_has_a_row_a_file(capsys: pytest.CaptureFixture[str]) -> None:
 def test_heard_beside_true() -> None:
     truth = {"charge": 30.0, "first_crack": 598.7, "first_crack_end": 693.0, "second_crack": None, "cracks": 1400.0}
     assert console.truth_lines(SUMMARY, truth) == [
+        "The same beside the truth, which is known as the roast is synthetic",
         "                      heard     true",
         "  first crack          9:31     9:29  2.5 s late",
         "  first crack end     11:00    11:03  3.0 s early",
