@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import re
 import subprocess
 import sys
 import tomllib
 import zipfile
 from pathlib import Path
 
+import click
 import pytest
 
-from crackdetect import __version__, model_files
+from crackdetect import __version__, cli, model_files
+from crackdetect.errors import CrackdetectError
+from crackdetect.events import TYPES
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDERS = ("models", "recordings_synthetic")
@@ -79,6 +83,21 @@ def test_a_working_copy_uses_the_repositorys_folders(name: str) -> None:
 def test_the_version_is_said_once_more_and_agrees() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["version"] == __version__
+
+
+def test_the_readme_describes_every_event_exit_code_and_command() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    events = readme.partition("## Events")[2].partition("## Exit codes")[0]
+    rows = [line.partition(" | ")[0] for line in events.splitlines() if line.startswith("| `")]
+    assert set(TYPES) <= set(re.findall(r"`([a-z_.]+)`", " ".join(rows)))
+    codes = re.findall(r"^\| (\d+) \|", readme.partition("## Exit codes")[2], flags=re.MULTILINE)
+    assert {int(code) for code in codes} == {0, cli.INTERRUPTED, *(kind.exit_code for kind in error_kinds())}
+    for command in cli.cli.list_commands(click.Context(cli.cli)):
+        assert f"crackdetect {command}" in readme.replace("\n", " ")
+
+
+def error_kinds() -> list[type[CrackdetectError]]:
+    return [CrackdetectError, *CrackdetectError.__subclasses__()]
 
 
 def test_the_program_needs_neither_training_nor_test_packages() -> None:
