@@ -110,8 +110,8 @@ def test_enormous_logits_stay_numbers() -> None:
     ids=["mean", "scale 0", "nan", "prior", "two outputs", "inputs"],
 )
 def test_numbers_that_do_not_fit_are_refused(changes: dict[str, Any]) -> None:
+    values: dict[str, Any] = {"weights": [np.zeros((features.COUNT, 3))], "biases": [np.zeros(3)]}
     with pytest.raises(ModelError, match="train it again"):
-        values: dict[str, Any] = {"weights": [np.zeros((features.COUNT, 3))], "biases": [np.zeros(3)]}
         _model(**(values | changes))
 
 
