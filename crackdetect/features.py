@@ -9,8 +9,8 @@ microphone's gain fall out:
 - ``tone``: how much of the added energy sits in single bins, at the peak and in the tail, low and high (a dish
   rings, a crack does not), in ln(largest bin / mean bin);
 - ``spread``: how impulsive the noise itself is;
-- ``alike``: likeness to the most and second most similar of the last 16 candidates (a clock, a knock once a
-  turn and a keyboard repeat themselves; cracks differ).
+- ``alike``: likeness to the most similar of the last 16 candidates, and to the first, second and fourth most similar
+  of the last 32 strong ones (a clock, a knock once a turn and a keyboard repeat themselves; cracks differ).
 """
 
 from __future__ import annotations
@@ -26,7 +26,11 @@ _STEP_STARTS = np.array(STEPS) + BEFORE
 _STEP_LENGTHS = np.diff(np.append(_STEP_STARTS, BEFORE + AFTER + 1)).astype(np.float32)[:, None]
 _TONE_SPLIT = 24  # bin at 4 kHz
 _TONE_LOW = 3  # bin at 500 Hz
-_LIKENESS_MEMORY = 16
+_RECENT, _STRONG = 16, 32
+#: A candidate of this strength (nats above the threshold) is remembered among the strong ones.
+_STRONG_FROM = 1.0
+#: The steps of the patch that make the shape compared: from one frame before the peak to 14 after it.
+_SHAPE_STEPS = slice(6, 13)
 #: ln ratios are limited to this range: below is noise, above adds nothing (35 dB).
 _CLIP = (-2.0, 8.0)
 
@@ -36,8 +40,7 @@ NAMES: tuple[str, ...] = (
     *(f"tone[{part}][{half}]" for part in ("peak", "tail") for half in ("low", "high")),
     "tail_to_peak",
     *(f"spread[{band}]" for band in range(BANDS)),
-    "alike[0]",
-    "alike[1]",
+    *(f"alike[{which}]" for which in ("recent 1", "strong 1", "strong 2", "strong 4")),
     "bands",
 )
 COUNT = len(NAMES)
@@ -50,8 +53,10 @@ class Features:
         self.reset()
 
     def reset(self) -> None:
-        self._memory: Floats = np.zeros((_LIKENESS_MEMORY, 5 * BANDS), np.float32)
-        self._slot = 0
+        size = (_SHAPE_STEPS.stop - _SHAPE_STEPS.start) * BANDS
+        self._recent: Floats = np.zeros((_RECENT, size), np.float32)
+        self._strong: Floats = np.zeros((_STRONG, size), np.float32)
+        self._slot = self._strong_slot = 0
 
     def push(self, candidate: Candidate) -> Floats:
         ratios = candidate.ratios
@@ -72,14 +77,18 @@ class Features:
         tail_to_peak = max(-8.0, float(np.log(tail_sum / peak_sum))) if peak_sum > 0 and tail_sum > 0 else -8.0
 
         # the shape of the onset, without its strength, compared with what was heard before
-        shape = patch[6:11].ravel()
+        shape = patch[_SHAPE_STEPS].ravel()
         shape = shape - shape.mean()
         norm = float(np.sqrt((shape * shape).sum()))
         if norm > 0:
             shape = shape / norm
-        likeness = np.sort((self._memory * shape).sum(axis=1))
-        self._memory[self._slot] = shape
-        self._slot = (self._slot + 1) % _LIKENESS_MEMORY
+        recent = (self._recent * shape).sum(axis=1).max()
+        strong = np.sort((self._strong * shape).sum(axis=1))
+        self._recent[self._slot] = shape
+        self._slot = (self._slot + 1) % _RECENT
+        if candidate.strength >= _STRONG_FROM:
+            self._strong[self._strong_slot] = shape
+            self._strong_slot = (self._strong_slot + 1) % _STRONG
 
         return np.concatenate(
             [
@@ -87,6 +96,6 @@ class Features:
                 before,
                 np.array([*tone, tail_to_peak], np.float32),
                 candidate.spread,
-                np.array([likeness[-1], likeness[-2], np.count_nonzero(candidate.spread)], np.float32),
+                np.array([recent, strong[-1], strong[-2], strong[-4], np.count_nonzero(candidate.spread)], np.float32),
             ]
         ).astype(np.float32)

@@ -6,7 +6,9 @@ them. Floors are causal and on an absolute grid.
 
 Statistic: D = max over bands of ln(energy / floor) - threshold of the band. In Gaussian noise the energy of a
 band of n bins is near a chi-square with nu = 2 n / 1.944 degrees of freedom (1.944 = 1 + 2 (4/9 + 1/36), the
-correlation of Hann-weighted neighbouring bins), so each band's threshold is set to the same tail probability.
+correlation of Hann-weighted neighbouring bins), so each band's threshold is set to the same tail probability. Noise
+that swings or whistles spreads wider than that; the threshold is then raised by the measured over the Gaussian spread
+(from the median to the upper quartile), up to 1.8 times.
 The largest band ratio beats the average where the energy of a crack sits in one or two bands (Urkowitz, Proc.
 IEEE 55, 1967, for the energy detector; the comparison is ours, see DEVELOPERS.md).
 
@@ -40,17 +42,18 @@ _DEAD_BAND = 1e-6
 #: Least floor, energy of a frame: below the quantisation noise of 24 bits, it only guards against zero.
 _LEAST = 1e-13
 _HANN_BINS = 1.944
+_MOST_SPREAD = np.float32(1.8)
 #: Below this strength a frame is digital silence, or has no floor yet: such time was not heard.
 _UNHEARD = -7.5
 
 
-def band_thresholds(bands: int) -> Floats:
-    """ln(energy / median) that one frame of Gaussian noise exceeds with TAIL_PROBABILITY, for each band."""
+def band_excess(bands: int, probability: float) -> Floats:
+    """ln(energy / median) that one frame of Gaussian noise exceeds with a probability, for each band, float32."""
     widths = np.diff(BAND_EDGES)[:bands]
     freedom = np.maximum(2.0, 2 * widths / _HANN_BINS)
-    tail = scipy.special.chdtri(freedom, TAIL_PROBABILITY)
-    thresholds: Floats = np.log(tail / scipy.special.chdtri(freedom, 0.5)).astype(np.float32)
-    return thresholds
+    tail = scipy.special.chdtri(freedom, probability)
+    excess: Floats = np.log(tail / scipy.special.chdtri(freedom, 0.5)).astype(np.float32)
+    return excess
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ class Candidate:
 
     frame: index of the peak frame. strength: D in nats. ratios: float32 (BEFORE+1+AFTER, BANDS),
     ln(energy / floor) around it, 0 in bands that the sample rate does not carry.
-    fine: float32 (BEFORE+1+AFTER, bins), bin energies. spread: float32 (BANDS,), ln of the 84th percentile over
+    fine: float32 (BEFORE+1+AFTER, bins), bin energies. spread: float32 (BANDS,), ln of the upper quartile over
     the median of the noise. in_band_floor: energy of the floor from 1 to 12 kHz.
     """
 
@@ -79,18 +82,20 @@ class Onset:
 
     def __init__(self, *, bands: int) -> None:
         self.bands = bands
-        self._thresholds = band_thresholds(bands)
+        self._gaussian = band_excess(bands, TAIL_PROBABILITY)
+        self._gaussian_spread = band_excess(bands, 0.25)
         self.reset()
 
     def reset(self) -> None:
         #: (first frame, bool per frame): the frames judged, and whether anything could be heard in them. Whoever
         #: reads the list empties it.
         self.heard: list[tuple[int, npt.NDArray[np.bool_]]] = []
-        self._cells = np.zeros((0, 2, self.bands), np.float32)  # median, 84th percentile, of the last cells
+        self._cells = np.zeros((0, 2, self.bands), np.float32)  # median, upper quartile, of the last cells
         self._open: list[Floats] = []  # energies of the cell being filled
         self._open_count = 0
         self._open_valid = True
-        self._floor = np.zeros((2, self.bands), np.float32)
+        self._floor = np.ones((2, self.bands), np.float32)
+        self._thresholds = self._gaussian
         self._has_floor = False
         self._next = 0  # next frame expected
         self._clear_history()
@@ -116,13 +121,13 @@ class Onset:
             self._open, self._open_count, self._open_valid = [], 0, self._next % CELL == 0
             self._clear_history()
         ratios = np.empty_like(frames.bands)
+        strength = np.empty(len(frames), np.float32)
         offset = 0
         for length in self._runs(len(frames)):
-            part = frames.bands[offset : offset + length]
-            self._fill(part, ratios[offset : offset + length], self._next + offset)
+            part = slice(offset, offset + length)
+            self._fill(frames.bands[part], ratios[part], strength[part], self._next + offset)
             offset += length
         self._next += len(frames)
-        strength = (ratios - self._thresholds).max(axis=1)
         if len(self._ratios):
             ratios = np.concatenate([self._ratios, ratios])
             fine = np.concatenate([self._fine, frames.fine])
@@ -142,8 +147,8 @@ class Onset:
             yield border - position
             position = border
 
-    def _fill(self, energy: Floats, ratios: Floats, first: int) -> None:
-        """Frames of one cell: their ratios by the floor in force, then into the cell's statistics."""
+    def _fill(self, energy: Floats, ratios: Floats, strength: Floats, first: int) -> None:
+        """Frames of one cell: ratios and strength by the floor in force, then into the cell's statistics."""
         if first % CELL == 0:
             self._open, self._open_count, self._open_valid = [], 0, True
         if not self._floors:
@@ -152,14 +157,15 @@ class Onset:
             np.maximum(energy, self._floor[0] * 1e-3, out=ratios)
             np.divide(ratios, self._floor[0], out=ratios)
             np.log(ratios, out=ratios)
+            np.max(ratios - self._thresholds, axis=1, out=strength)
         else:
-            ratios[:] = -20.0  # nothing can be said yet: not heard
+            ratios[:] = strength[:] = -20.0  # nothing can be said yet: not heard
         self._open.append(energy)
         self._open_count += len(energy)
         if self._open_valid and self._open_count == CELL:
             cell = self._open[0] if len(self._open) == 1 else np.concatenate(self._open)
-            ranked = np.partition(cell, (CELL // 2 - 1, int(CELL * 0.84)), axis=0)
-            row = np.stack([ranked[CELL // 2 - 1], ranked[int(CELL * 0.84)]])
+            ranked = np.partition(cell, (CELL // 2 - 1, CELL * 3 // 4 - 1), axis=0)
+            row = np.stack([ranked[CELL // 2 - 1], ranked[CELL * 3 // 4 - 1]])
             self._cells = np.concatenate([self._cells[-(FLOOR_CELLS - 1) :], row[None]])
             if len(self._cells) >= WARM_UP_CELLS:
                 middle = len(self._cells) // 2
@@ -167,6 +173,8 @@ class Onset:
                 least = max(float(floor[0].max()) * _DEAD_BAND, _LEAST)
                 self._floor = np.maximum(floor, np.float32(least))
                 self._has_floor = True
+                scale = np.log(self._floor[1] / self._floor[0]) / self._gaussian_spread
+                self._thresholds = self._gaussian * np.minimum(np.maximum(scale, 1.0), _MOST_SPREAD)
                 self._floors.append((first + len(energy), self._floor))
 
     def _judge(self) -> Iterator[Candidate]:

@@ -37,7 +37,7 @@ from crackdetect.errors import ModelError
 
 TICK_S = 0.25
 #: Edges of the bins of score (nats) and of kind score.
-SCORE_EDGES = (-3.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.5)
+SCORE_EDGES = (-3.0, -2.0, -1.0, -0.25, 0.5, 1.25, 2.0, 2.75, 3.5, 4.25, 5.0, 6.0)
 KIND_EDGES = (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0)
 SCORE_BINS = len(SCORE_EDGES) + 1
 KIND_BINS = len(KIND_EDGES) + 1
@@ -57,7 +57,10 @@ class PhaseSettings:
     design_per_minute: float = 30.0
     lag_s: float = 12.0
     memory_s: float = 150.0
-    prior_s: float = 40.0
+    prior_s: float = 30.0
+    strays_per_minute: float = 1.5
+    most_strays_per_minute: float = 6.0
+    least_rate_per_minute: float = 4.0
     clump_share: float = 0.2
     clump_s: float = 0.3
     density_window_s: float = 15.0
@@ -79,7 +82,7 @@ class ScoreModel:
     """How scores are distributed, learnt in training (see ``train.py``).
 
     crack: share of true cracks whose candidate falls into each score bin (sums to the probability that a crack
-    is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin, machines at large.
+    is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin on a usual machine, strays apart.
     first_kind, second_kind: share of first and of second cracks in each kind bin. hold_off_s: dead time.
     """
 
@@ -167,11 +170,14 @@ class Phase:
 
     def reset(self) -> None:
         s = self.settings
-        prior_rate = self.scores.other_per_minute / 60
-        self._count = prior_rate * s.prior_s
+        prior_rate = (self.scores.other_per_minute + s.strays_per_minute * self.scores.crack) / 60
+        self._prior_count = prior_rate * s.prior_s
+        self._count = self._prior_count
         self._time = s.prior_s
         self._delay: deque[tuple[Doubles, float]] = deque()
         self._background = prior_rate
+        self._clutter = self.scores.other_per_minute / 60
+        self._rate = s.least_rate_per_minute / 60
         self._sum = 0.0
         self._sum_rose_at = 0.0  # when the sum last left zero
         self._pending = False
@@ -245,6 +251,7 @@ class Phase:
         if (tick + 1) % round(1 / TICK_S) == 0:
             density = self._density(s.density_window_s)
             if density is not None:
+                self._rate = max(density.per_minute, s.least_rate_per_minute) / 60
                 said.insert(0, density)
                 if (
                     self.first_crack is not None
@@ -257,8 +264,20 @@ class Phase:
                 said.append(end)
         return said
 
+    def judge(self, score: float, kind_score: float) -> tuple[float, Literal["first", "second"]]:
+        """Probability that a candidate is a crack on this machine, at the present rate of cracks; and which kind.
+
+        The odds are rate x f1(bin) against the rate of the machine's own clatter in that bin. The rate is the density
+        last said, at least 4 a minute. Second crack is unlikely (e**-3 to one) until it has been announced.
+        """
+        score_bin = int(np.searchsorted(SCORE_EDGES, score))
+        expected = self._rate * float(self.scores.crack[score_bin])
+        probability = expected / (expected + float(self._clutter[score_bin]))
+        doubt = 0.0 if self.second_crack is not None else 3.0
+        return probability, "second" if kind_score > doubt else "first"
+
     def _weigh(self, mark: Mark) -> tuple[float, float, int]:
-        """f1/lambda0 of a mark in seconds, with and without the clumping of the background, and its score bin."""
+        """f1/lambda0 of a mark (seconds) against clumping strays and clatter, and against clatter alone; its bin."""
         s = self.settings
         self._excitement *= float(np.exp(-(mark.time - self._last_mark) / s.clump_s))
         self._last_mark = mark.time
@@ -267,18 +286,22 @@ class Phase:
         crack = float(self.scores.crack[score_bin])
         weight = 1 / (1 + float(np.exp(-(mark.score - 2.0))))
         self._excitement += s.clump_share / s.clump_s * weight
-        return float(crack / background), float(crack / self._background[score_bin]), score_bin
+        return float(crack / background), float(crack / self._clutter[score_bin]), score_bin
 
     def _learn(self, counts: Doubles, observed_s: float) -> None:
         """Takes what is older than the lag into the background."""
         self._delay.append((counts, observed_s))
         if len(self._delay) > self._lag:
             old_counts, old_time = self._delay.popleft()
-            prior_s = self.settings.prior_s
-            prior = self.scores.other_per_minute / 60 * prior_s
-            self._count = prior + (self._count - prior) * self._decay + old_counts
-            self._time = prior_s + (self._time - prior_s) * self._decay + old_time
+            s = self.settings
+            self._count = self._prior_count + (self._count - self._prior_count) * self._decay + old_counts
+            self._time = s.prior_s + (self._time - s.prior_s) * self._decay + old_time
             self._background = self._count / self._time
+            # strays are cracks: no more of them, in the shape of cracks, than every bin leaves room for
+            common = self.scores.crack > 0.03
+            room = float((self._background[common] / self.scores.crack[common]).min())
+            strays = min(room, s.most_strays_per_minute / 60)
+            self._clutter = np.maximum(self._background - strays * self.scores.crack, 0.05 * self._background)
 
     def _forget(self) -> None:
         limit = self._now - self.KEEP_S

@@ -228,12 +228,13 @@ class Pipeline:
         verdict = self._classifier.push(self._features.push(candidate))
         centre = self._splitter.centre(candidate.frame)
         self._marks.append((candidate.frame, Mark(centre / self.samplerate, verdict.score, verdict.kind_score)))
-        if verdict.crack < 0.5:
+        probability, kind = self._phase.judge(verdict.score, verdict.kind_score)
+        if probability < 0.5:
             return
         self._cracks += 1
         fields = {
-            "kind": "second" if verdict.second > verdict.first else "first",
-            "probability": round(verdict.crack, 4),
+            "kind": kind,
+            "probability": round(probability, 4),
             "snr_db": round(self._level.snr_db(centre, candidate.in_band_floor), 1),
         }
         events.append(self._event("crack", centre, self._splitter.end(candidate.frame + AFTER), fields))

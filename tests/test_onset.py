@@ -16,7 +16,7 @@ from crackdetect.onset import (
     WARM_UP_CELLS,
     Candidate,
     Onset,
-    band_thresholds,
+    band_excess,
 )
 from crackdetect.spectrum import BAND_EDGES, BANDS, FRAME_S, HOPS_PER_FRAME, BandSplitter, Frames
 
@@ -64,15 +64,15 @@ def test_thresholds_are_the_tail_of_a_chi_square() -> None:
 
     chi = scipy.stats.chi2(np.maximum(2.0, 2 * widths / spread))
     expected = np.log(chi.isf(TAIL_PROBABILITY) / chi.median())
-    assert band_thresholds(BANDS) == pytest.approx(expected, rel=2e-3)
-    assert band_thresholds(5) == pytest.approx(expected[:5], rel=2e-3)
+    assert band_excess(BANDS, TAIL_PROBABILITY) == pytest.approx(expected, rel=2e-3)
+    assert band_excess(5, TAIL_PROBABILITY) == pytest.approx(expected[:5], rel=2e-3)
 
 
 def test_the_tail_in_real_noise_is_the_tail_of_the_thresholds() -> None:
     """Share of the frames of 100 s of Gaussian noise above each band's threshold, the median being known."""
     noise = np.random.default_rng(1).normal(0, 0.1, 100 * RATE).astype(np.float32)
     bands = BandSplitter(samplerate=RATE).push(noise).bands
-    share = (np.log(bands / np.median(bands, axis=0)) > band_thresholds(BANDS)).mean(axis=0)
+    share = (np.log(bands / np.median(bands, axis=0)) > band_excess(BANDS, TAIL_PROBABILITY)).mean(axis=0)
 
     # about 17 exceedances of each band, which come in clumps of two (frames overlap): within a factor of 2.2
     assert share == pytest.approx(np.full(BANDS, TAIL_PROBABILITY), rel=1.2)
@@ -130,7 +130,7 @@ def test_the_candidate_carries_its_neighbourhood() -> None:
     assert candidate.ratios[BEFORE, 3] == pytest.approx(np.log(50), abs=0.02)
     assert candidate.ratios[BEFORE + 1, 7] == pytest.approx(np.log(20), abs=0.02)
     assert abs(candidate.ratios[:BEFORE]).max() < 0.12
-    assert candidate.strength == pytest.approx(np.log(50) - band_thresholds(BANDS)[3], abs=0.02)
+    assert candidate.strength == pytest.approx(np.log(50) - band_excess(BANDS, TAIL_PROBABILITY)[3], abs=0.02)
     assert candidate.in_band_floor == pytest.approx(6.0, rel=0.02)  # six bands of median 1
     # ln of the 84th percentile over the median of uniform 0.9..1.1
     assert candidate.spread == pytest.approx(np.full(BANDS, np.log(1.068)), abs=0.015)

@@ -110,7 +110,6 @@ class Impacts:
         self._knock = knock
         self._tick = _strike(rng, fs, float(rng.uniform(800, 5_000)), float(rng.uniform(0.0005, 0.004)))
         self._rattle = [_strike(rng, fs, float(rng.uniform(1_500, 5_000)), 0.004) for _ in range(4)]
-        self._spread = float(rng.uniform(0.4, 1.0))  # of the impacts' ln amplitude
         self._spill = np.zeros(int(0.2 * fs) + 1)
 
     def cell(self, j: int) -> Doubles:
@@ -130,7 +129,7 @@ class Impacts:
         drop = plan.drop_s if plan.drop_s is not None else 1e9
         base = 10 ** (m.impact_db / 20)
         for time in (j + np.sort(rng.uniform(0, 1, rng.poisson(m.impacts_per_second)))).tolist():
-            level = base * float(np.exp(rng.normal(0, self._spread)))
+            level = base * float(np.exp(rng.normal(0, m.impact_spread)))
             if charge <= time < drop:
                 put(time, self._pool[int(rng.integers(_POOL))], level)
         for start, length, rate in ((charge, 3.0, 300.0), (drop, 2.0, 400.0)):  # beans pour in, beans leave

@@ -48,7 +48,7 @@ class Machine:
     bumps in it. hum_hz, hum_db: mains hum and its level over the noise's rms. motor_hz, motor_db: a tone that drifts.
     turn_s: a drum's turn, seconds (0 = none); turn_depth: swing of the noise with it, 0 to 1. knock_db: a knock once a
     turn, peak over the in-band rms, dB (None = none). impacts_per_second, impact_db: tumbling beans, and the level of
-    their median impact over the in-band rms. rattle_per_minute: bursts of a loose chaff collector. tick_per_second:
+    their median impact over the in-band rms; impact_spread: standard deviation of the ln of their amplitude. rattle_per_minute: bursts of a loose chaff collector. tick_per_second:
     a motor's regular tick, 0 = none; tick_db: its level. cooling_db: level of the cooling fan against the roasting.
     """
 
@@ -63,7 +63,8 @@ class Machine:
     turn_depth: float = 0.2
     knock_db: float | None = None
     impacts_per_second: float = 20.0
-    impact_db: float = -6.0
+    impact_db: float = -10.0
+    impact_spread: float = 0.6
     rattle_per_minute: float = 0.0
     rattle_db: float = 6.0
     tick_per_second: float = 0.0
@@ -354,10 +355,9 @@ def _machine(rng: np.random.Generator) -> Machine:
         turn_s=float(rng.uniform(0.7, 2.5)) if turns else 0.0,
         turn_depth=float(rng.uniform(0, 0.5)) if turns else float(rng.uniform(0, 0.1)),
         knock_db=float(rng.uniform(0, 20)) if knocks else None,
-        impacts_per_second=float(np.exp(rng.uniform(np.log(3), np.log(60))))
-        if kind != "popper"
-        else float(rng.uniform(30, 80)),
-        impact_db=float(rng.uniform(-14, 4)),
+        impacts_per_second=float(np.exp(rng.uniform(np.log(3), np.log(60 if kind == "popper" else 40)))),
+        impact_db=float(rng.uniform(-20, -3)),
+        impact_spread=float(rng.uniform(0.3, 0.8)),
         rattle_per_minute=float(rng.choice([0.0, rng.uniform(0.5, 6)], p=[0.7, 0.3])),
         rattle_db=float(rng.uniform(0, 18)),
         tick_per_second=float(rng.choice([0.0, rng.uniform(0.5, 8)], p=[0.8, 0.2])),

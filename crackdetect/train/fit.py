@@ -22,8 +22,6 @@ from crackdetect.train.scenes import Scene, scenes
 from crackdetect.train.sounds import Side, bank
 
 HIDDEN = (48, 24)
-#: Strays that any roast may have before first crack, cracks a minute (chosen); part of the background's prior.
-STRAYS_PER_MINUTE = 1.5
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -186,11 +184,11 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
     """How scores of cracks and of everything else are distributed: see :class:`crackdetect.phase.ScoreModel`."""
     classifier = Classifier(model)
     crack = np.full(SCORE_BINS, 0.5)
-    other = np.full(SCORE_BINS, 0.02)
+    log_rates: list[npt.NDArray[np.float64]] = []
     kinds = {FIRST: np.full(KIND_BINS, 0.5), SECOND: np.full(KIND_BINS, 0.5)}
-    cracks, minutes = 0.5 * SCORE_BINS, 0.0
+    cracks = 0.5 * SCORE_BINS
     for rows in calibration:
-        minutes += rows.duration_s / 60
+        other = np.full(SCORE_BINS, 0.1)
         cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
         for vector, row_label, snr in zip(rows.vectors, rows.labels, rows.snr_db, strict=True):
             if row_label == IGNORED:
@@ -206,10 +204,13 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
             crack[score_bin] += 1
             if verdict.score > 0:
                 kinds[int(row_label)][int(np.searchsorted(KIND_EDGES, verdict.kind_score))] += 1
+        log_rates.append(np.log(other / (rows.duration_s / 60)))
     share = crack / cracks
+    # the geometric mean: what is usual among machines, not what a few loud ones do
+    usual = np.exp(np.mean(log_rates, axis=0))
     return {
         "crack": [round(float(v), 6) for v in share],
-        "other_per_minute": [round(float(v), 5) for v in other / minutes + STRAYS_PER_MINUTE * share],
+        "other_per_minute": [round(float(v), 5) for v in usual],
         "first_kind": [round(float(v), 6) for v in kinds[FIRST] / kinds[FIRST].sum()],
         "second_kind": [round(float(v), 6) for v in kinds[SECOND] / kinds[SECOND].sum()],
     }
