@@ -285,7 +285,7 @@ def test_44_1_and_48_khz_agree(plain_model: Model) -> None:
         hear(_roast(plain_model, rate), [Block(sound)]) for rate, sound in ((44_100, at_44), (48_000, at_48))
     ]
     cracks = [
-        np.array([event.at for event in events if event.type == "crack" and event.fields["probability"] > 0.9])
+        np.array([event.at for event in events if event.type == "crack" and event.fields["snr_db"] > 25])
         for events in heard
     ]
     starts = [next(event for event in events if event.type == "first_crack.start") for events in heard]
@@ -301,9 +301,9 @@ def test_44_1_and_48_khz_agree(plain_model: Model) -> None:
 def test_a_strong_click_is_heard_at_every_sample_rate(plain_model: Model, samplerate: int) -> None:
     sound = clicks_in_noise([1.5], samplerate=samplerate, duration_s=2)
     events = hear(_roast(plain_model, samplerate), [Block(sound)])
-    sure = [event.at for event in events if event.type == "crack" and event.fields["probability"] > 0.95]
+    strong = [event.at for event in events if event.type == "crack" and event.fields["snr_db"] > 25]
 
-    assert sure == pytest.approx([1.5], abs=0.003)
+    assert strong == pytest.approx([1.5], abs=0.003)
 
 
 @pytest.mark.parametrize("samplerate", [-1, 0, 7_999, 192_001])
@@ -396,7 +396,7 @@ def test_a_sound_with_nothing_in_it_announces_nothing(plain_model: Model, sound:
 
 
 def test_memory_does_not_grow(plain_model: Model) -> None:
-    """Marks are kept for 200 s: from the fourth minute on there is nothing left to fill.
+    """Marks are kept for 200 s: from the sixth minute on there is nothing left to fill (measured: 6 kB to the tenth).
 
     300 kicks a minute put candidates, cracks and health into every buffer there is.
     """
@@ -410,12 +410,12 @@ def test_memory_does_not_grow(plain_model: Model) -> None:
         for number in range(10):
             for block in cut(minute, RATE // 2):
                 pipeline.push(block)
-            if number in (3, 9):
+            if number in (5, 9):
                 sizes.append(tracemalloc.get_traced_memory()[0])
     finally:
         tracemalloc.stop()
 
-    assert sizes[1] - sizes[0] < 40_000
+    assert sizes[1] - sizes[0] < 25_000
 
 
 # -- 10 and 11: imports ----------------------------------------------------------------------------------------

@@ -132,8 +132,27 @@ def test_the_candidate_carries_its_neighbourhood() -> None:
     assert abs(candidate.ratios[:BEFORE]).max() < 0.12
     assert candidate.strength == pytest.approx(np.log(50) - band_excess(BANDS, TAIL_PROBABILITY)[3], abs=0.02)
     assert candidate.in_band_floor == pytest.approx(6.0, rel=0.02)  # six bands of median 1
-    # ln of the 84th percentile over the median of uniform 0.9..1.1
-    assert candidate.spread == pytest.approx(np.full(BANDS, np.log(1.068)), abs=0.015)
+    # ln of the upper quartile over the median of uniform 0.9..1.1
+    assert candidate.spread == pytest.approx(np.full(BANDS, np.log(1.05)), abs=0.015)
+
+
+def test_noise_that_spreads_wider_raises_its_own_threshold() -> None:
+    """Energies of Gaussian noise and the same to the power of 1.5: their logarithms spread 1.5 times as wide.
+
+    A threshold that stays would let ten times as many frames through; one that follows, less than twice as many.
+    """
+    chi = scipy.stats.chi2(np.maximum(2.0, 2 * np.diff(BAND_EDGES) / 1.944))
+    energy = chi.rvs((60_000, BANDS), random_state=4)
+    median = np.median(energy, axis=0)
+    counts, fixed = [], []
+    for power in (1.0, 1.5):
+        counts.append(len(Onset(bands=BANDS).push(_frames(energy**power))))
+        above = power * np.log(energy / median) > band_excess(BANDS, TAIL_PROBABILITY)
+        fixed.append(int(above.any(axis=1).sum()))
+
+    assert counts[0] > 50
+    assert fixed[1] > 10 * fixed[0]
+    assert counts[1] < 2 * counts[0]
 
 
 def test_bands_that_are_missing_are_zero() -> None:

