@@ -167,6 +167,27 @@ def test_a_sound_that_repeats_itself_is_alike() -> None:
     assert alike[1] < alike[0] - 0.1
 
 
+def test_a_machine_that_knocks_is_alike_four_times_over() -> None:
+    """Of the strong sounds before it, the fifth of five equal knocks has four like it; a click among others less so."""
+    columns = [features.NAMES.index(f"alike[strong {which}]") for which in (1, 2, 4)]
+    times = [0.9, 1.2, 1.5, 1.8, 2.1]
+    knocks, cracks = (
+        clicks_in_noise(times, samplerate=44_100, duration_s=2.4, noise_rms=1e-4, frequency_hz=frequencies)
+        for frequencies in ([2_500] * 5, [700, 9_000, 1_500, 4_500, 17_000])
+    )
+    likeness = []
+    for sound in (knocks, cracks):
+        stage = Features()
+        _, candidates = candidates_of(sound, samplerate=44_100)
+        vectors = [stage.push(candidate) for candidate in candidates if candidate.strength > 2]
+        assert len(vectors) == 5
+        likeness.append(vectors[-1][columns])
+
+    assert likeness[0].min() > 0.8
+    assert (likeness[1] < likeness[0] - 0.1).all()
+    assert (np.diff(likeness[0]) <= 0).all()
+
+
 def test_a_dish_rings_and_a_crack_does_not() -> None:
     """The tail of a burst of 2 ms is short and spread; that of a tone of 40 ms is long and in one bin."""
     tail, tone = features.NAMES.index("tail_to_peak"), features.NAMES.index("tone[tail][low]")

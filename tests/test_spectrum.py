@@ -102,6 +102,18 @@ def test_where_the_energy_of_a_frame_comes_from() -> None:
     assert share * length / 44_100 == pytest.approx(0.003, abs=0.0003)
 
 
+def test_the_buffer_of_a_block_may_be_used_again() -> None:
+    sound = clicks_in_noise([0.1], samplerate=8_000, duration_s=0.5)
+    whole = BandSplitter(samplerate=8_000).push(sound)
+    splitter, buffer = BandSplitter(samplerate=8_000), np.empty(100, np.float32)
+    bands = []
+    for start in range(0, len(sound), 100):
+        buffer[:] = sound[start : start + 100]
+        bands.append(splitter.push(buffer).bands)
+
+    assert np.array_equal(np.concatenate(bands), whole.bands)
+
+
 def test_a_gap_starts_again_on_the_grid() -> None:
     """100 samples, 777 lost, the rest: only frames that touch nothing lost, at their own places."""
     sound = clicks_in_noise([0.1], samplerate=8_000, duration_s=1)
