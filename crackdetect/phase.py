@@ -4,11 +4,8 @@
 candidates heard more than 12 s ago, with a memory of 150 s and a weak prior from training. So a machine that
 ticks, with whatever score its ticks get, makes ticks of that score worth little.
 
-**Start of first crack.** A cumulative sum (Page, Biometrika 41, 1954) of ln(1 + lambda1 f1(bin) / lambda0(bin))
-for each candidate, minus lambda1 P_d dt for the time that passes, restarted at zero. lambda1 = 30 cracks a minute: a
-sum designed for 30 a minute is within 2 % of the optimum on all ramps of interest (computed, see DEVELOPERS.md).
-f1 is the share of cracks in the bin, P_d its sum. As strays come in clumps (double pops, knocks), lambda0 is raised
-for a moment after each crack-like candidate (a self-exciting background, Hawkes, Biometrika 58, 1971).
+**Start of first crack.** A hidden Markov filter over quiet, clumps, bursts and a climbing chorus (``start_filter.py``)
+says the odds that it has begun; it is announced when they pass a threshold.
 
 **Dating.** At the announcement, and again while the ramp goes on, the likelihood of the same points under ramps
 (start, length, peak) is summed over lengths and peaks: a posterior over the start, with its 5 % and 95 % points. A
@@ -34,6 +31,7 @@ import numpy.typing as npt
 
 from crackdetect.dead_time import dead_time_correct
 from crackdetect.errors import ModelError
+from crackdetect.start_filter import StartFilter, StartSettings
 
 TICK_S = 0.25
 #: Edges of the bins of score (nats) and of kind score.
@@ -49,12 +47,11 @@ Doubles = npt.NDArray[np.float64]
 class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
-    threshold: of the cumulative sum, nats; more is surer and later.
+    threshold: of the log odds that first crack has begun, nats; more is surer and later.
     """
 
-    threshold: float = 9.0
+    threshold: float = 6.0
     ready_s: float = 20.0
-    design_per_minute: float = 30.0
     lag_s: float = 12.0
     memory_s: float = 150.0
     prior_s: float = 30.0
@@ -70,11 +67,13 @@ class PhaseSettings:
     end_share: float = 0.15
     end_confidence: float = 0.9
     end_not_before_s: float = 25.0
-    second_per_minute: float = 150.0
-    second_threshold: float = 14.0
+    second_per_minute: float = 300.0
+    first_at_most_per_minute: float = 150.0
+    second_threshold: float = 12.0
     second_not_before_s: float = 30.0
-    second_lag_s: float = 8.0
-    second_memory_s: float = 60.0
+    second_lag_s: float = 12.0
+    kind_prior_marks: float = 30.0
+    start: StartSettings = StartSettings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,19 +81,21 @@ class ScoreModel:
     """How scores are distributed, learnt in training (see ``train.py``).
 
     crack: share of true cracks whose candidate falls into each score bin (sums to the probability that a crack
-    is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin on a usual machine, strays apart.
-    first_kind, second_kind: share of first and of second cracks in each kind bin. hold_off_s: dead time.
+    is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin on a usual machine,
+    strays apart. burst: share of each score bin among the candidates of household bursts. first_kind, second_kind:
+    share of first and of second cracks in each kind bin. hold_off_s: dead time.
     """
 
     crack: Doubles
     other_per_minute: Doubles
     first_kind: Doubles
     second_kind: Doubles
+    burst: Doubles
     hold_off_s: float = 0.012
 
     def __post_init__(self) -> None:
-        sizes = (SCORE_BINS, SCORE_BINS, KIND_BINS, KIND_BINS)
-        arrays = (self.crack, self.other_per_minute, self.first_kind, self.second_kind)
+        sizes = (SCORE_BINS, SCORE_BINS, KIND_BINS, KIND_BINS, SCORE_BINS)
+        arrays = (self.crack, self.other_per_minute, self.first_kind, self.second_kind, self.burst)
         for array, size in zip(arrays, sizes, strict=True):
             if array.shape != (size,) or not np.isfinite(array).all() or (array <= 0).any():
                 raise ModelError("the model's score statistics do not fit this version; train it again")
@@ -104,12 +105,13 @@ class ScoreModel:
     @classmethod
     def from_marks(cls, marks: dict[str, list[float]]) -> ScoreModel:
         try:
-            crack, other, first_kind, second_kind = (
-                np.array(marks[name], np.float64) for name in ("crack", "other_per_minute", "first_kind", "second_kind")
+            crack, other, first_kind, second_kind, burst = (
+                np.array(marks[name], np.float64)
+                for name in ("crack", "other_per_minute", "first_kind", "second_kind", "burst")
             )
         except (KeyError, ValueError, TypeError):
             raise ModelError("the model's score statistics are incomplete; fetch or train it again") from None
-        return cls(crack, other, first_kind, second_kind)
+        return cls(crack, other, first_kind, second_kind, burst)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,10 +157,11 @@ class Phase:
         self.settings = settings or PhaseSettings()
         s = self.settings
         self._detected = float(scores.crack.sum())
+        self._likely = float(scores.crack[np.searchsorted(SCORE_EDGES, 0.0) :].sum())  # score above 0
         self._shape = scores.crack / scores.crack.sum()
+        self._start = StartFilter(crack=scores.crack, burst=scores.burst, tick_s=TICK_S, settings=s.start)
         self._decay = float(np.exp(-TICK_S / s.memory_s))
         self._lag = round(s.lag_s / TICK_S)
-        self._second_decay = float(np.exp(-TICK_S / s.second_memory_s))
         self._second_lag = round(s.second_lag_s / TICK_S)
         self._rates = np.linspace(0.0, np.sqrt(900.0 / 60), 49) ** 2  # cracks a second
         lengths = np.array([5.0, 10.0, 20.0, 35.0, 60.0])
@@ -178,9 +181,7 @@ class Phase:
         self._background = prior_rate
         self._clutter = self.scores.other_per_minute / 60
         self._rate = s.least_rate_per_minute / 60
-        self._sum = 0.0
-        self._sum_rose_at = 0.0  # when the sum last left zero
-        self._pending = False
+        self._start.reset()
         self._excitement = 0.0
         self._last_mark = 0.0
         self._now = 0.0
@@ -194,9 +195,8 @@ class Phase:
         self.second_crack: Turn | None = None
         self._second_sum = 0.0
         self._second_rose_at = 0.0
-        self._second_delay: deque[tuple[Doubles, float]] = deque()
-        self._second_count = self.scores.first_kind * (60 / 60) * 20.0
-        self._second_time = 20.0
+        self._second_delay: deque[Doubles] = deque()
+        self._kind_counts = self.scores.first_kind * s.kind_prior_marks
         self._over = False
 
     def drop(self) -> None:
@@ -215,31 +215,26 @@ class Phase:
         said: list[Density | Turn] = []
         counts = np.zeros(SCORE_BINS)
         kinds = np.zeros(KIND_BINS)
-        design = s.design_per_minute / 60
-        if self._sum == 0.0:
-            self._sum_rose_at = self._now - TICK_S
-        self._sum = max(0.0, self._sum - design * self._detected * observed_s)
+        bins: list[int] = []
         for mark in marks:
             ratio, plain_ratio, score_bin = self._weigh(mark)
             counts[score_bin] += 1
+            bins.append(score_bin)
             if mark.score > 0:
                 kind_bin = int(np.searchsorted(KIND_EDGES, mark.kind_score))
                 kinds[kind_bin] += 1
                 self._second_sum += float(np.log1p(self._second_ratio(kind_bin)))
-            if self._sum == 0.0:
-                self._sum_rose_at = mark.time
-            self._sum += float(np.log1p(design * ratio))
             if plain_ratio > 0.01:
                 self._marks.append((mark.time, ratio, plain_ratio))
         self._ticks.append((self._now, observed_s))
         self._forget()
         if self.first_crack is None:
-            self._learn(counts, observed_s)
-            if self._sum >= s.threshold:
-                self._pending = True
-            elif self._sum == 0.0:
-                self._pending = False
-            if self._pending and self._now >= s.ready_s and not self._over:
+            odds = self._start.push(bins, background=self._background, observed_s=observed_s)
+            if odds < 0:  # what may be the chorus is not learnt as background
+                self._learn(counts, observed_s)
+            else:
+                self._learn(np.zeros(SCORE_BINS), 0.0)
+            if odds >= s.threshold and self._now >= s.ready_s and not self._over:
                 said.append(self._announce())
         elif self._refine_at and self._now >= self._refine_at and not self._over:
             self.first_crack = self._date("first_crack.refined")
@@ -352,7 +347,7 @@ class Phase:
         total = log_likelihood.max()
         posterior = np.exp(log_likelihood - total).sum(axis=1)
         earliest, middle, latest = _quantiles(starts - 0.5, posterior, 1.0, (0.05, 0.5, 0.95))
-        confidence = 1 / (1 + np.exp(-(max(self._sum, self.settings.threshold) - self.settings.threshold + 3.0)))
+        confidence = 1 / (1 + np.exp(-self._start.log_odds))
         latest = min(latest, now)
         middle = min(max(middle, 0.0), latest)
         return Turn(what, middle, min(max(earliest, 0.0), middle), latest, round(float(confidence), 4))
@@ -444,22 +439,27 @@ class Phase:
     # -- second crack ----------------------------------------------------------------------------------------
 
     def _second_ratio(self, kind_bin: int) -> float:
-        background = self._second_count[kind_bin] / self._second_time
-        return float(self.settings.second_per_minute / 60 * self.scores.second_kind[kind_bin] / background)
+        """Rate of second-crack candidates in a kind bin over that of the densest first crack this roast can have."""
+        s = self.settings
+        kinds = self._kind_counts / self._kind_counts.sum()
+        first = max(s.first_at_most_per_minute / 60 * float(kinds[kind_bin]), 1e-9)
+        return s.second_per_minute / 60 * float(self.scores.second_kind[kind_bin]) / first
 
     def _second(self, kinds: Doubles, observed_s: float) -> Turn | None:
-        """Second crack: a cumulative sum on second-like marks against those that first crack itself gives."""
+        """Second crack: a cumulative sum (Page 1954) of second-like marks against the densest first crack there is.
+
+        How alike this roast's first cracks are to second ones is learnt from its first crack, up to some seconds ago.
+        A dense first crack is no evidence; brighter cracks, or far more of them, are.
+        """
         s = self.settings
-        self._second_delay.append((kinds, observed_s))
+        self._second_delay.append(kinds)
         if len(self._second_delay) > self._second_lag:
-            old, seconds = self._second_delay.popleft()
-            if self.second_crack is None:
-                prior = self.scores.first_kind * 20.0
-                self._second_count = prior + (self._second_count - prior) * self._second_decay + old
-                self._second_time = 20.0 + (self._second_time - 20.0) * self._second_decay + seconds
+            old = self._second_delay.popleft()
+            if self.second_crack is None and self.first_crack is not None:
+                self._kind_counts = self._kind_counts + old
         if self._second_sum == 0.0:
             self._second_rose_at = self._now
-        self._second_sum = max(0.0, self._second_sum - s.second_per_minute / 60 * self._detected * observed_s)
+        self._second_sum = max(0.0, self._second_sum - s.second_per_minute / 60 * self._likely * observed_s)
         if (
             self.first_crack is None
             or self.second_crack is not None

@@ -21,7 +21,7 @@ from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_
 from crackdetect.train.scenes import Scene, scenes
 from crackdetect.train.sounds import Side, bank
 
-HIDDEN = (48, 24)
+HIDDEN = (64, 24)
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -93,10 +93,10 @@ def fit(
     scale = np.maximum(vectors.std(axis=0, dtype=np.float64), 1e-3).astype(np.float32)
     network = MLPClassifier(
         hidden_layer_sizes=HIDDEN,
-        alpha=3e-3,
+        alpha=0.1,
         batch_size=512,
         learning_rate_init=1e-3,
-        max_iter=24,
+        max_iter=30,
         n_iter_no_change=1000,
         random_state=seed,
     )
@@ -111,6 +111,7 @@ def fit(
     held, held_labels = _stack(calibration)
     flat = np.full(3, 1 / 3)
     plain = {"crack": [0.05] * SCORE_BINS, "other_per_minute": [1.0] * SCORE_BINS}
+    plain |= {"burst": [1 / SCORE_BINS] * SCORE_BINS}
     plain |= {"first_kind": [1 / KIND_BINS] * KIND_BINS, "second_kind": [1 / KIND_BINS] * KIND_BINS}
     raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain)
     factor, shift = temperature(_logits(raw, held), held_labels)
@@ -184,19 +185,23 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
     """How scores of cracks and of everything else are distributed: see :class:`crackdetect.phase.ScoreModel`."""
     classifier = Classifier(model)
     crack = np.full(SCORE_BINS, 0.5)
+    burst = np.full(SCORE_BINS, 1.0)
     log_rates: list[npt.NDArray[np.float64]] = []
     kinds = {FIRST: np.full(KIND_BINS, 0.5), SECOND: np.full(KIND_BINS, 0.5)}
     cracks = 0.5 * SCORE_BINS
     for rows in calibration:
         other = np.full(SCORE_BINS, 0.1)
+        loud: dict[int, list[int]] = {}  # score bins of what is not a crack but likely one, by the second
         cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
-        for vector, row_label, snr in zip(rows.vectors, rows.labels, rows.snr_db, strict=True):
+        for vector, row_label, snr, time in zip(rows.vectors, rows.labels, rows.snr_db, rows.times, strict=True):
             if row_label == IGNORED:
                 continue
             verdict = classifier.push(vector)
             score_bin = int(np.searchsorted(SCORE_EDGES, verdict.score))
             if row_label == OTHER:
                 other[score_bin] += 1
+                if verdict.score > 0:
+                    loud.setdefault(int(time), []).append(score_bin)
                 continue
             if snr < 8:
                 continue
@@ -204,6 +209,9 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
             crack[score_bin] += 1
             if verdict.score > 0:
                 kinds[int(row_label)][int(np.searchsorted(KIND_EDGES, verdict.kind_score))] += 1
+        for bins in loud.values():
+            if len(bins) >= 2:
+                np.add.at(burst, bins, 1)
         log_rates.append(np.log(other / (rows.duration_s / 60)))
     share = crack / cracks
     # the geometric mean: what is usual among machines, not what a few loud ones do
@@ -211,6 +219,7 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
     return {
         "crack": [round(float(v), 6) for v in share],
         "other_per_minute": [round(float(v), 5) for v in usual],
+        "burst": [round(float(v), 6) for v in burst / burst.sum()],
         "first_kind": [round(float(v), 6) for v in kinds[FIRST] / kinds[FIRST].sum()],
         "second_kind": [round(float(v), 6) for v in kinds[SECOND] / kinds[SECOND].sum()],
     }

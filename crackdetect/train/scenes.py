@@ -31,22 +31,22 @@ class Scene:
     real: bool
 
 
-def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, duration_s: float = 60.0) -> Iterator[Scene]:
+def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, duration_s: float = 50.0) -> Iterator[Scene]:
     """``count`` scenes of a purpose, the same for the same seed (0 to 999) and bank sizes."""
     for i in range(count):
         own_seed = FIRST_SEED[purpose] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
         scenario = str(rng.choice(SCENARIOS, p=_SCENARIO_SHARES))
         samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
-        real = bank is not None and bool(rng.random() < 0.65)
+        real = bank is not None and bool(rng.random() < 0.6)
         crack_share, rate, bed = 0.0, 0.0, None
         if real and bank is not None:
             if bank.cracks:
                 crack_share = float(rng.choice([0.0, 0.5, 1.0], p=[0.25, 0.25, 0.5]))
             if bank.distractors:
-                rate = float(rng.choice([0.0, 4.0, 12.0, 25.0], p=[0.2, 0.25, 0.3, 0.25]))
+                rate = float(rng.choice([0.0, 2.0, 6.0, 15.0], p=[0.4, 0.25, 0.2, 0.15]))
                 if scenario == "kitchen":
-                    rate = float(rng.uniform(8, 40))
+                    rate = float(rng.uniform(5, 30))
             if bank.beds and rng.random() < 0.5:
                 bed = int(rng.integers(len(bank.beds)))
         plan = plan_roast(
@@ -57,5 +57,17 @@ def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, durat
             real_crack_fraction=crack_share,
             real_distractor_rate_per_minute=rate,
             bed_index=bed,
+            overrides=_dense(rng, scenario, duration_s),
         )
         yield Scene(plan, scenario, real)
+
+
+def _dense(rng: np.random.Generator, scenario: str, duration_s: float) -> dict[str, float]:
+    """A chorus that soon begins and stays: a scene is short, and cracks are what it is for."""
+    if scenario != "chorus":
+        return {}
+    return {
+        "first_start_s": float(rng.uniform(0.05, 0.3)) * duration_s,
+        "peak_per_minute": float(rng.uniform(60, 160)),
+        "first_hold_s": duration_s,
+    }

@@ -1,0 +1,92 @@
+"""Has first crack begun? A hidden Markov filter over quiet, clumps, bursts and the rising chorus.
+
+States, each adding candidates of its own to the learnt background:
+
+- *quiet*: nothing more than the background;
+- *clump*: a double or triple pop, half a second long;
+- *burst*: somebody types, claps or drops cutlery for some seconds: many candidates, with the scores of such sounds;
+- *chorus 1, 2, 3*: first crack at 15, 45 and 100 cracks a minute. A ramp climbs through them, some 8 s each; the
+  last one stays.
+
+Under any state the candidates of a tick are Poisson with a rate for each bin of score, so a tick multiplies a state's
+weight by prod(rate_state(bin) / rate_quiet(bin)) exp(-(extra rate) dt), and between ticks weight moves by the states'
+mean lengths (the forward algorithm: Rabiner, Proc. IEEE 77, 257, 1989; with one absorbing class it is Shiryaev's
+Bayesian test for a change, Theory Probab. Appl. 8, 22, 1963). A burst explains a short flurry as well as a chorus does
+and ends by itself; what goes on past it, or climbs, only the chorus explains. No number of pops in a time is counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Doubles = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class StartSettings:
+    """Chosen numbers: rates in a minute, mean lengths in seconds, mean waiting times in minutes."""
+
+    chorus_per_minute: tuple[float, float, float] = (15.0, 45.0, 100.0)
+    climb_s: float = 8.0
+    clump_per_second: float = 4.0
+    clump_s: float = 0.4
+    clump_every_min: float = 1.5
+    burst_per_second: float = 4.0
+    burst_s: float = 5.0
+    burst_every_min: float = 4.0
+    start_every_min: float = 15.0
+
+
+class StartFilter:
+    """Scores and heard time in, log odds of "first crack has begun" out.
+
+    crack: share of cracks in each score bin (sums to the probability of being a candidate).
+    burst: share of a burst's candidates in each score bin, sums to 1. tick_s: seconds of one call of ``push``.
+    """
+
+    QUIET, CLUMP, BURST, CHORUS = 0, 1, 2, slice(3, 6)
+
+    def __init__(self, *, crack: Doubles, burst: Doubles, tick_s: float, settings: StartSettings | None = None) -> None:
+        s = settings or StartSettings()
+        extra = [np.zeros(len(crack)), s.clump_per_second * crack, s.burst_per_second * burst]
+        extra += [rate / 60 * crack for rate in s.chorus_per_minute]
+        self._extra = np.array(extra)  # (states, bins), candidates a second above the background
+        self._total = self._extra.sum(axis=1)
+        clump, burst_rate, start = (
+            tick_s / 60 / every for every in (s.clump_every_min, s.burst_every_min, s.start_every_min)
+        )
+        leave_clump, leave_burst, climb = (1 - np.exp(-tick_s / mean) for mean in (s.clump_s, s.burst_s, s.climb_s))
+        move = np.zeros((6, 6))
+        move[0] = [1 - clump - burst_rate - start, clump, burst_rate, start, 0, 0]
+        move[1] = [leave_clump, 1 - leave_clump - start, 0, start, 0, 0]
+        move[2] = [leave_burst, 0, 1 - leave_burst - start, start, 0, 0]
+        move[3, 3:5] = [1 - climb, climb]
+        move[4, 4:6] = [1 - climb, climb]
+        move[5, 5] = 1.0
+        self._move = move
+        self.reset()
+
+    def reset(self) -> None:
+        self._weights = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+
+    def push(self, bins: Sequence[int], *, background: Doubles, observed_s: float) -> float:
+        """bins: score bins of the tick's candidates. background: rates a second in each bin. observed_s: heard time."""
+        if observed_s <= 0 and not bins:
+            return self.log_odds  # unheard time is no evidence, and nothing is assumed to happen in it
+        weights = self._weights @ self._move
+        weights = weights * np.exp(-self._total * observed_s)
+        for score_bin in bins:
+            weights = weights * (1 + self._extra[:, score_bin] / background[score_bin])
+        weights /= weights.sum()
+        self._weights = np.maximum(weights, 1e-15)  # nothing is ever impossible
+        return self.log_odds
+
+    @property
+    def log_odds(self) -> float:
+        """ln of the odds that first crack has begun."""
+        chorus = float(self._weights[self.CHORUS].sum())
+        return float(np.log(chorus) - np.log(max(1e-15, float(self._weights[:3].sum()))))
