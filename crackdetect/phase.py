@@ -41,6 +41,8 @@ SCORE_BINS = len(SCORE_EDGES) + 1
 KIND_BINS = len(KIND_EDGES) + 1
 
 Doubles = npt.NDArray[np.float64]
+#: Score bins in which a usual machine has few candidates of its own.
+_SURE = np.arange(SCORE_BINS) >= int(np.searchsorted(SCORE_EDGES, 2.0, side="right"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +58,9 @@ class PhaseSettings:
     memory_s: float = 150.0
     prior_s: float = 30.0
     strays_per_minute: float = 1.5
-    most_strays_per_minute: float = 6.0
-    least_rate_per_minute: float = 4.0
+    most_strays_per_minute: float = 8.0
+    least_rate_per_minute: float = 6.0
+    doubt: float = 2.0
     clump_share: float = 0.2
     clump_s: float = 0.3
     density_window_s: float = 15.0
@@ -67,13 +70,15 @@ class PhaseSettings:
     end_share: float = 0.15
     end_confidence: float = 0.9
     end_not_before_s: float = 25.0
-    second_per_minute: float = 300.0
     first_at_most_per_minute: float = 150.0
-    second_threshold: float = 12.0
+    second_threshold: float = 5.0
     second_not_before_s: float = 30.0
     second_lag_s: float = 12.0
     kind_prior_marks: float = 30.0
     start: StartSettings = StartSettings()
+    second: StartSettings = StartSettings(
+        chorus_per_minute=(100.0, 250.0, 400.0), climb_s=3.0, burst_per_second=6.0, burst_every_min=2.0
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +87,8 @@ class ScoreModel:
 
     crack: share of true cracks whose candidate falls into each score bin (sums to the probability that a crack
     is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin on a usual machine,
-    strays apart. burst: share of each score bin among the candidates of household bursts. first_kind, second_kind:
-    share of first and of second cracks in each kind bin. hold_off_s: dead time.
+    strays apart. burst: share of each score bin among the candidates of household bursts. first_kind, second_kind,
+    burst_kind: share of first and of second cracks and of household bursts in each kind bin. hold_off_s: dead time.
     """
 
     crack: Doubles
@@ -91,11 +96,12 @@ class ScoreModel:
     first_kind: Doubles
     second_kind: Doubles
     burst: Doubles
+    burst_kind: Doubles
     hold_off_s: float = 0.012
 
     def __post_init__(self) -> None:
-        sizes = (SCORE_BINS, SCORE_BINS, KIND_BINS, KIND_BINS, SCORE_BINS)
-        arrays = (self.crack, self.other_per_minute, self.first_kind, self.second_kind, self.burst)
+        sizes = (SCORE_BINS, SCORE_BINS, KIND_BINS, KIND_BINS, SCORE_BINS, KIND_BINS)
+        arrays = (self.crack, self.other_per_minute, self.first_kind, self.second_kind, self.burst, self.burst_kind)
         for array, size in zip(arrays, sizes, strict=True):
             if array.shape != (size,) or not np.isfinite(array).all() or (array <= 0).any():
                 raise ModelError("the model's score statistics do not fit this version; train it again")
@@ -105,13 +111,13 @@ class ScoreModel:
     @classmethod
     def from_marks(cls, marks: dict[str, list[float]]) -> ScoreModel:
         try:
-            crack, other, first_kind, second_kind, burst = (
+            crack, other, first_kind, second_kind, burst, burst_kind = (
                 np.array(marks[name], np.float64)
-                for name in ("crack", "other_per_minute", "first_kind", "second_kind", "burst")
+                for name in ("crack", "other_per_minute", "first_kind", "second_kind", "burst", "burst_kind")
             )
         except (KeyError, ValueError, TypeError):
             raise ModelError("the model's score statistics are incomplete; fetch or train it again") from None
-        return cls(crack, other, first_kind, second_kind, burst)
+        return cls(crack, other, first_kind, second_kind, burst, burst_kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +166,9 @@ class Phase:
         self._likely = float(scores.crack[np.searchsorted(SCORE_EDGES, 0.0) :].sum())  # score above 0
         self._shape = scores.crack / scores.crack.sum()
         self._start = StartFilter(crack=scores.crack, burst=scores.burst, tick_s=TICK_S, settings=s.start)
+        self._second_start = StartFilter(
+            crack=self._likely * scores.second_kind, burst=scores.burst_kind, tick_s=TICK_S, settings=s.second
+        )
         self._decay = float(np.exp(-TICK_S / s.memory_s))
         self._lag = round(s.lag_s / TICK_S)
         self._second_lag = round(s.second_lag_s / TICK_S)
@@ -193,7 +202,7 @@ class Phase:
         self.peak: Density | None = None
         self.first_crack_end: Turn | None = None
         self.second_crack: Turn | None = None
-        self._second_sum = 0.0
+        self._second_start.reset()
         self._second_rose_at = 0.0
         self._second_delay: deque[Doubles] = deque()
         self._kind_counts = self.scores.first_kind * s.kind_prior_marks
@@ -223,7 +232,6 @@ class Phase:
             if mark.score > 0:
                 kind_bin = int(np.searchsorted(KIND_EDGES, mark.kind_score))
                 kinds[kind_bin] += 1
-                self._second_sum += float(np.log1p(self._second_ratio(kind_bin)))
             if plain_ratio > 0.01:
                 self._marks.append((mark.time, ratio, plain_ratio))
         self._ticks.append((self._now, observed_s))
@@ -263,11 +271,11 @@ class Phase:
         """Probability that a candidate is a crack on this machine, at the present rate of cracks; and which kind.
 
         The odds are rate x f1(bin) against the rate of the machine's own clatter in that bin. The rate is the density
-        last said, at least 4 a minute. Second crack is unlikely (e**-3 to one) until it has been announced.
+        last said, at least 6 a minute; clatter counts half as much again, for cracks bring echoes and doubles along. Second crack is unlikely (e**-3 to one) until it has been announced.
         """
         score_bin = int(np.searchsorted(SCORE_EDGES, score))
         expected = self._rate * float(self.scores.crack[score_bin])
-        probability = expected / (expected + float(self._clutter[score_bin]))
+        probability = expected / (expected + self.settings.doubt * float(self._clutter[score_bin]))
         doubt = 0.0 if self.second_crack is not None else 3.0
         return probability, "second" if kind_score > doubt else "first"
 
@@ -292,9 +300,11 @@ class Phase:
             self._count = self._prior_count + (self._count - self._prior_count) * self._decay + old_counts
             self._time = s.prior_s + (self._time - s.prior_s) * self._decay + old_time
             self._background = self._count / self._time
-            # strays are cracks: no more of them, in the shape of cracks, than every bin leaves room for
-            common = self.scores.crack > 0.03
-            room = float((self._background[common] / self.scores.crack[common]).min())
+            # strays are cracks: as many, in the shape of cracks, as the surer bins but the fullest have room for
+            common = (self.scores.crack > 0.03) & _SURE
+            order = np.argsort(self._background[common] / self.scores.crack[common])
+            quieter = order[: max(1, len(order) - 1)]
+            room = float(self._background[common][quieter].sum() / self.scores.crack[common][quieter].sum())
             strays = min(room, s.most_strays_per_minute / 60)
             self._clutter = np.maximum(self._background - strays * self.scores.crack, 0.05 * self._background)
 
@@ -438,18 +448,11 @@ class Phase:
 
     # -- second crack ----------------------------------------------------------------------------------------
 
-    def _second_ratio(self, kind_bin: int) -> float:
-        """Rate of second-crack candidates in a kind bin over that of the densest first crack this roast can have."""
-        s = self.settings
-        kinds = self._kind_counts / self._kind_counts.sum()
-        first = max(s.first_at_most_per_minute / 60 * float(kinds[kind_bin]), 1e-9)
-        return s.second_per_minute / 60 * float(self.scores.second_kind[kind_bin]) / first
-
     def _second(self, kinds: Doubles, observed_s: float) -> Turn | None:
-        """Second crack: a cumulative sum (Page 1954) of second-like marks against the densest first crack there is.
+        """Second crack, by the same filter as the start of first crack, on the kinds of the likely cracks.
 
-        How alike this roast's first cracks are to second ones is learnt from its first crack, up to some seconds ago.
-        A dense first crack is no evidence; brighter cracks, or far more of them, are.
+        The background is the densest first crack there is, with the kinds that this roast's first crack had up to some
+        seconds ago: a dense first crack is no evidence; brighter cracks, or far more of them, are.
         """
         s = self.settings
         self._second_delay.append(kinds)
@@ -457,23 +460,23 @@ class Phase:
             old = self._second_delay.popleft()
             if self.second_crack is None and self.first_crack is not None:
                 self._kind_counts = self._kind_counts + old
-        if self._second_sum == 0.0:
-            self._second_rose_at = self._now
-        self._second_sum = max(0.0, self._second_sum - s.second_per_minute / 60 * self._likely * observed_s)
         if (
             self.first_crack is None
             or self.second_crack is not None
             or self._over
             or self._now < self._announced_at + s.second_not_before_s
         ):
-            if self.first_crack is None or self._now < self._announced_at + s.second_not_before_s:
-                self._second_sum = 0.0
             return None
-        if self._second_sum < s.second_threshold:
+        background = s.first_at_most_per_minute / 60 * self._likely * self._kind_counts / self._kind_counts.sum()
+        bins = np.repeat(np.arange(KIND_BINS), kinds.astype(int)).tolist()
+        odds = self._second_start.push(bins, background=background, observed_s=observed_s)
+        if odds < 0:
+            self._second_rose_at = self._now
+        if odds < s.second_threshold:
             return None
         time = self._second_rose_at
         margin = max(2.0, 0.5 * (self._now - time))
-        confidence = 1 / (1 + np.exp(-3.0))
+        confidence = 1 / (1 + np.exp(-odds))
         self.second_crack = Turn(
             "second_crack.start",
             time,

@@ -88,5 +88,5 @@ class StartFilter:
     @property
     def log_odds(self) -> float:
         """ln of the odds that first crack has begun."""
-        chorus = float(self._weights[self.CHORUS].sum())
-        return float(np.log(chorus) - np.log(max(1e-15, float(self._weights[:3].sum()))))
+        chorus, rest = float(self._weights[self.CHORUS].sum()), float(self._weights[:3].sum())
+        return float(np.log(max(chorus, 1e-15) / max(rest, 1e-15)))

@@ -25,7 +25,8 @@ EARLY_S = 5.0
 class Score:
     """One recording. Times in seconds, ``None`` where there is nothing to compare.
 
-    found, present: cracks found and present in each SNR class. false_cracks: crack events without a crack.
+    found, present: first cracks and strays found and present in each SNR class; second_found, second_present: second
+    cracks of 12 dB and more. false_cracks: crack events without a crack.
     matched, said, true: for each of WINDOWS_S, pairs; events; cracks (of 9 dB and more, or found).
     brier, reliability: sums over crack-like candidates said with probability (see ``probabilities``).
     """
@@ -34,6 +35,8 @@ class Score:
     duration_s: float
     found: tuple[int, ...]
     present: tuple[int, ...]
+    second_found: int
+    second_present: int
     false_cracks: int
     true_cracks: int
     matched: tuple[int, ...]
@@ -71,8 +74,9 @@ def score(name: str, events: Sequence[Event], truth: Truth) -> Score:
     hit_said = {j for _, j in matchings[-1].pairs}
     classes = np.searchsorted(SNR_EDGES, snr, side="right") - 1
     bins = range(len(SNR_EDGES) - 1)
-    found = tuple(sum(1 for i in hit_true if classes[i] == b) for b in bins)
-    present = tuple(int((classes == b).sum()) for b in bins)
+    second_kind = np.array([e.kind == "second" for e in cracks], bool)
+    found = tuple(sum(1 for i in hit_true if classes[i] == b and not second_kind[i]) for b in bins)
+    present = tuple(int(((classes == b) & ~second_kind).sum()) for b in bins)
 
     start = next((e for e in events if e.type == "first_crack.start"), None)
     summary = next((e for e in reversed(events) if e.type == "summary"), None)
@@ -106,6 +110,8 @@ def score(name: str, events: Sequence[Event], truth: Truth) -> Score:
         duration_s=truth.duration_s,
         found=found,
         present=present,
+        second_found=sum(1 for i in hit_true if second_kind[i] and snr[i] >= 12),
+        second_present=int((second_kind & (snr >= 12)).sum()) if len(cracks) else 0,
         false_cracks=len(said) - len(hit_said),
         true_cracks=len(cracks),
         matched=tuple(len(m.pairs) for m in matchings),

@@ -20,6 +20,10 @@ def aggregate(scores: Sequence[Score]) -> dict[str, Any]:
         name = f"recall_{low:g}_{high:g}_db" if high < 60 else f"recall_over_{low:g}_db"
         figures[name] = None if present[i] == 0 else round(float(found[i] / present[i]), 4)
         figures[name.replace("recall", "cracks")] = int(present[i])
+    seconds = sum(s.second_present for s in scores)
+    figures["recall_second_over_12_db"] = (
+        None if seconds == 0 else round(sum(s.second_found for s in scores) / seconds, 4)
+    )
     figures["false_per_minute"] = round(sum(s.false_cracks for s in scores) / (hours * 60), 3)
     for i, window in enumerate(WINDOWS_S):
         total = sum(s.said for s in scores) + sum(s.true_cracks for s in scores)

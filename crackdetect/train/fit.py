@@ -22,6 +22,8 @@ from crackdetect.train.scenes import Scene, scenes
 from crackdetect.train.sounds import Side, bank
 
 HIDDEN = (64, 24)
+#: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
+PENALTY = 0.1
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -93,7 +95,7 @@ def fit(
     scale = np.maximum(vectors.std(axis=0, dtype=np.float64), 1e-3).astype(np.float32)
     network = MLPClassifier(
         hidden_layer_sizes=HIDDEN,
-        alpha=0.1,
+        alpha=PENALTY,
         batch_size=512,
         learning_rate_init=1e-3,
         max_iter=30,
@@ -111,7 +113,7 @@ def fit(
     held, held_labels = _stack(calibration)
     flat = np.full(3, 1 / 3)
     plain = {"crack": [0.05] * SCORE_BINS, "other_per_minute": [1.0] * SCORE_BINS}
-    plain |= {"burst": [1 / SCORE_BINS] * SCORE_BINS}
+    plain |= {"burst": [1 / SCORE_BINS] * SCORE_BINS, "burst_kind": [1 / KIND_BINS] * KIND_BINS}
     plain |= {"first_kind": [1 / KIND_BINS] * KIND_BINS, "second_kind": [1 / KIND_BINS] * KIND_BINS}
     raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain)
     factor, shift = temperature(_logits(raw, held), held_labels)
@@ -185,13 +187,13 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
     """How scores of cracks and of everything else are distributed: see :class:`crackdetect.phase.ScoreModel`."""
     classifier = Classifier(model)
     crack = np.full(SCORE_BINS, 0.5)
-    burst = np.full(SCORE_BINS, 1.0)
+    burst, burst_kind = np.full(SCORE_BINS, 1.0), np.full(KIND_BINS, 1.0)
     log_rates: list[npt.NDArray[np.float64]] = []
     kinds = {FIRST: np.full(KIND_BINS, 0.5), SECOND: np.full(KIND_BINS, 0.5)}
     cracks = 0.5 * SCORE_BINS
     for rows in calibration:
         other = np.full(SCORE_BINS, 0.1)
-        loud: dict[int, list[int]] = {}  # score bins of what is not a crack but likely one, by the second
+        loud: dict[int, list[tuple[int, int]]] = {}  # bins of what is not a crack but scores as one, by the second
         cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
         for vector, row_label, snr, time in zip(rows.vectors, rows.labels, rows.snr_db, rows.times, strict=True):
             if row_label == IGNORED:
@@ -201,7 +203,8 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
             if row_label == OTHER:
                 other[score_bin] += 1
                 if verdict.score > 0:
-                    loud.setdefault(int(time), []).append(score_bin)
+                    kind_bin = int(np.searchsorted(KIND_EDGES, verdict.kind_score))
+                    loud.setdefault(int(time), []).append((score_bin, kind_bin))
                 continue
             if snr < 8:
                 continue
@@ -211,7 +214,8 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
                 kinds[int(row_label)][int(np.searchsorted(KIND_EDGES, verdict.kind_score))] += 1
         for bins in loud.values():
             if len(bins) >= 2:
-                np.add.at(burst, bins, 1)
+                np.add.at(burst, [score for score, _ in bins], 1)
+                np.add.at(burst_kind, [kind for _, kind in bins], 1)
         log_rates.append(np.log(other / (rows.duration_s / 60)))
     share = crack / cracks
     # the geometric mean: what is usual among machines, not what a few loud ones do
@@ -220,6 +224,7 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
         "crack": [round(float(v), 6) for v in share],
         "other_per_minute": [round(float(v), 5) for v in usual],
         "burst": [round(float(v), 6) for v in burst / burst.sum()],
+        "burst_kind": [round(float(v), 6) for v in burst_kind / burst_kind.sum()],
         "first_kind": [round(float(v), 6) for v in kinds[FIRST] / kinds[FIRST].sum()],
         "second_kind": [round(float(v), 6) for v in kinds[SECOND] / kinds[SECOND].sum()],
     }
