@@ -166,6 +166,8 @@ class Onset:
             cell = self._open[0] if len(self._open) == 1 else np.concatenate(self._open)
             ranked = np.partition(cell, (CELL // 2 - 1, CELL * 3 // 4 - 1), axis=0)
             row = np.stack([ranked[CELL // 2 - 1], ranked[CELL * 3 // 4 - 1]])
+            if float(row[0].max()) <= _LEAST:
+                return  # digital silence says nothing of the noise: the floor stays what it was
             self._cells = np.concatenate([self._cells[-(FLOOR_CELLS - 1) :], row[None]])
             if len(self._cells) >= WARM_UP_CELLS:
                 middle = len(self._cells) // 2

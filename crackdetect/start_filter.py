@@ -5,8 +5,8 @@ States, each adding candidates of its own to the learnt background:
 - *quiet*: nothing more than the background;
 - *clump*: a double or triple pop, half a second long;
 - *burst*: somebody types, claps or drops cutlery for some seconds: many candidates, with the scores of such sounds;
-- *chorus 1, 2, 3*: first crack at 15, 45 and 100 cracks a minute. A ramp climbs through them, some 8 s each; the
-  last one stays.
+- *chorus 1 to 4*: first crack at 15, 45, 100 and 250 cracks a minute. A ramp climbs through them, some 8 s each, and
+  may stay long in the third; the last one is as dense as a burst, or a burst would explain a dense chorus for ever.
 
 Under any state the candidates of a tick are Poisson with a rate for each bin of score, so a tick multiplies a state's
 weight by prod(rate_state(bin) / rate_quiet(bin)) exp(-(extra rate) dt), and between ticks weight moves by the states'
@@ -30,8 +30,8 @@ Doubles = npt.NDArray[np.float64]
 class StartSettings:
     """Chosen numbers: rates in a minute, mean lengths in seconds, mean waiting times in minutes."""
 
-    chorus_per_minute: tuple[float, float, float] = (15.0, 45.0, 100.0)
-    climb_s: float = 8.0
+    chorus_per_minute: tuple[float, float, float, float] = (15.0, 45.0, 100.0, 250.0)
+    climb_s: tuple[float, float, float] = (8.0, 8.0, 30.0)
     clump_per_second: float = 4.0
     clump_s: float = 0.4
     clump_every_min: float = 1.5
@@ -48,7 +48,7 @@ class StartFilter:
     burst: share of a burst's candidates in each score bin, sums to 1. tick_s: seconds of one call of ``push``.
     """
 
-    QUIET, CLUMP, BURST, CHORUS = 0, 1, 2, slice(3, 6)
+    QUIET, CLUMP, BURST, CHORUS = 0, 1, 2, slice(3, 7)
 
     def __init__(self, *, crack: Doubles, burst: Doubles, tick_s: float, settings: StartSettings | None = None) -> None:
         s = settings or StartSettings()
@@ -59,19 +59,20 @@ class StartFilter:
         clump, burst_rate, start = (
             tick_s / 60 / every for every in (s.clump_every_min, s.burst_every_min, s.start_every_min)
         )
-        leave_clump, leave_burst, climb = (1 - np.exp(-tick_s / mean) for mean in (s.clump_s, s.burst_s, s.climb_s))
-        move = np.zeros((6, 6))
-        move[0] = [1 - clump - burst_rate - start, clump, burst_rate, start, 0, 0]
-        move[1] = [leave_clump, 1 - leave_clump - start, 0, start, 0, 0]
-        move[2] = [leave_burst, 0, 1 - leave_burst - start, start, 0, 0]
-        move[3, 3:5] = [1 - climb, climb]
-        move[4, 4:6] = [1 - climb, climb]
-        move[5, 5] = 1.0
+        leave_clump, leave_burst = (1 - np.exp(-tick_s / mean) for mean in (s.clump_s, s.burst_s))
+        move = np.zeros((7, 7))
+        move[0] = [1 - clump - burst_rate - start, clump, burst_rate, start, 0, 0, 0]
+        move[1] = [leave_clump, 1 - leave_clump - start, 0, start, 0, 0, 0]
+        move[2] = [leave_burst, 0, 1 - leave_burst - start, start, 0, 0, 0]
+        for state, mean in enumerate(s.climb_s, start=3):
+            climb = 1 - np.exp(-tick_s / mean)
+            move[state, state : state + 2] = [1 - climb, climb]
+        move[6, 6] = 1.0
         self._move = move
         self.reset()
 
     def reset(self) -> None:
-        self._weights = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+        self._weights = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
 
     def push(self, bins: Sequence[int], *, background: Doubles, observed_s: float) -> float:
         """bins: score bins of the tick's candidates. background: rates a second in each bin. observed_s: heard time."""

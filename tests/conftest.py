@@ -18,6 +18,7 @@ MARKS: dict[str, list[float]] = {
     "crack": (0.95 * np.geomspace(1, 200, SCORE_BINS) / np.geomspace(1, 200, SCORE_BINS).sum()).tolist(),
     "other_per_minute": np.geomspace(30, 0.3, SCORE_BINS).tolist(),
     "burst": (np.geomspace(1, 8, SCORE_BINS) / np.geomspace(1, 8, SCORE_BINS).sum()).tolist(),
+    "burst_kind": [1 / KIND_BINS] * KIND_BINS,
     "first_kind": (np.geomspace(40, 1, KIND_BINS) / np.geomspace(40, 1, KIND_BINS).sum()).tolist(),
     "second_kind": (np.geomspace(1, 40, KIND_BINS) / np.geomspace(1, 40, KIND_BINS).sum()).tolist(),
 }

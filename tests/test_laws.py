@@ -22,7 +22,9 @@ from crackdetect.classify import Model
 from crackdetect.config import Settings, Target
 from crackdetect.errors import InputError, SettingError
 from crackdetect.events import TYPES, Event
+from crackdetect.phase import PhaseSettings
 from crackdetect.pipeline import Pipeline
+from crackdetect.start_filter import StartSettings
 
 PACKAGE = Path(__file__).resolve().parent.parent / "crackdetect"
 RATE = 8_000
@@ -32,6 +34,9 @@ STRAYS = [3.0, 8.5, 14.0]
 CHORUS = poisson_times(90, 22, 40, seed=4)
 ROAST = clicks_in_noise(STRAYS + CHORUS, samplerate=RATE, duration_s=40)
 WISHES = Settings(charge_at=1.0, drop_at=39.0, target=Target(seconds=10), near_s=(5.0,))
+
+#: A start is thought likely and believed early: the roast is short, and the laws need it to be announced.
+HASTY = PhaseSettings(threshold=0.0, start=StartSettings(start_every_min=0.2))
 
 
 def _troubled() -> Samples:
@@ -66,7 +71,9 @@ def _blocks(samples: Samples, cuts: list[int], lost: dict[int, int], overflow: i
 
 
 def _roast(model: Model, samplerate: int = RATE) -> Pipeline:
-    return Pipeline(samplerate=samplerate, model=model, settings=WISHES, roast="law")
+    return Pipeline(
+        samplerate=samplerate, model=model, settings=WISHES, roast="law", phase_settings=HASTY
+    )
 
 
 @pytest.fixture(scope="module")
