@@ -137,9 +137,7 @@ class GapMeter:
             adc, clock = zip(*self._offsets, strict=True)
             middle = len(adc) // 2
             step = min(now[0] - sorted(adc)[middle], now[1] - sorted(clock)[middle])
-            least = max(
-                self._REPORTED_S if overflow else self.unreported_s, self._SPREADS * (max(adc) - min(adc))
-            )
+            least = max(self._REPORTED_S if overflow else self.unreported_s, self._SPREADS * (max(adc) - min(adc)))
             if adc_s > 0 and step >= least:
                 lost = round(step * self.samplerate)
         if lost:
@@ -312,9 +310,7 @@ class MicrophoneSource:
             while (item := self._inbox.get(0)) is not None:
                 yield self._block(item)
             yield self._rest()
-            raise DeviceLost(
-                f"microphone {self.name!r} was lost ({reason}); check its cable, then listen again"
-            )
+            raise DeviceLost(f"microphone {self.name!r} was lost ({reason}); check its cable, then listen again")
 
     def _gone(self, quiet_s: float) -> str | None:
         if self._ended.is_set() or not self._active():

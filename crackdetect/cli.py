@@ -147,8 +147,7 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
         samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
     )
     about = (
-        "A demonstration on a synthetic roast: charge and drop are given, as you would\n"
-        "mark them; the rest is heard."
+        "A demonstration on a synthetic roast: charge and drop are given, as you would\nmark them; the rest is heard."
     )
     last: list[Event] = []
     with console.progress_line("roast", total=source.duration_s) as line:
@@ -158,7 +157,11 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
             line.say(about)
         sink = _sink(text, name="Synthetic roast", write=line.write)
         code = batch.hear(
-            source, pipeline, [sink, console.LastEvent(last)], say=_complainer(line.say), speed=speed,
+            source,
+            pipeline,
+            [sink, console.LastEvent(last)],
+            say=_complainer(line.say),
+            speed=speed,
             progress=line.advance,
         )
     say = _teller(text)

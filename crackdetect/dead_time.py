@@ -36,9 +36,7 @@ def dead_time_loss(rate_per_minute: float, hold_off_s: float, *, model: DeadTime
     return 1 + math.expm1(-2 * load) / (2 * load)
 
 
-def dead_time_correct(
-    observed_per_minute: float, hold_off_s: float, *, model: DeadTime = "local-maximum"
-) -> float:
+def dead_time_correct(observed_per_minute: float, hold_off_s: float, *, model: DeadTime = "local-maximum") -> float:
     """True rate, cracks a minute, from the counted one: the inverse of :func:`dead_time_loss`.
 
     Of the two rates that a paralyzable counter shows alike, the lower one is given. Raises SettingError when
@@ -75,9 +73,7 @@ def _lower_load(count: float) -> float:
 def _checked(rate_per_minute: float, hold_off_s: float, model: str) -> float:
     """The rate in cracks a second."""
     if model not in get_args(DeadTime):
-        raise SettingError(
-            f"dead-time model {model!r} is unknown; choose one of {', '.join(get_args(DeadTime))}"
-        )
+        raise SettingError(f"dead-time model {model!r} is unknown; choose one of {', '.join(get_args(DeadTime))}")
     if not (math.isfinite(rate_per_minute) and rate_per_minute >= 0):
         raise SettingError(f"rate {rate_per_minute} a minute is out of range; give 0 or more")
     if not (math.isfinite(hold_off_s) and hold_off_s >= 0):

@@ -23,9 +23,7 @@ def development_ratio(first_crack_s: float, drop_s: float, *, charge_s: float) -
     Raises SettingError when drop does not come after charge.
     """
     if not drop_s > charge_s:
-        raise SettingError(
-            f"drop at {drop_s:g} s must come after charge at {charge_s:g} s; check the two times"
-        )
+        raise SettingError(f"drop at {drop_s:g} s must come after charge at {charge_s:g} s; check the two times")
     return (drop_s - first_crack_s) / (drop_s - charge_s)
 
 
@@ -37,9 +35,7 @@ def development_verdict(ratio: float | None, seconds: float) -> str:
     Raises SettingError for values that are not finite, or a ratio of 1 or more.
     """
     if not math.isfinite(seconds) or (ratio is not None and not (math.isfinite(ratio) and ratio < 1)):
-        raise SettingError(
-            f"development of {seconds} s at a ratio of {ratio} does not make sense; check the times"
-        )
+        raise SettingError(f"development of {seconds} s at a ratio of {ratio} does not make sense; check the times")
     under = "expect a light, thin, dry, under-developed cup"
     if seconds < 0:
         return f"dropped {_span(-seconds)} before first crack: no development, {under}, grassy or sour"

@@ -77,7 +77,10 @@ class PhaseSettings:
     kind_prior_marks: float = 30.0
     start: StartSettings = StartSettings()
     second: StartSettings = StartSettings(
-        chorus_per_minute=(100.0, 200.0, 300.0, 450.0), climb_s=(3.0, 3.0, 10.0), burst_per_second=6.0, burst_every_min=2.0
+        chorus_per_minute=(100.0, 200.0, 300.0, 450.0),
+        climb_s=(3.0, 3.0, 10.0),
+        burst_per_second=6.0,
+        burst_every_min=2.0,
     )
 
 

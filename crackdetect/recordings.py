@@ -31,9 +31,7 @@ from crackdetect.events import clock
 from crackdetect.streams import BLOCK_S, UNKNOWN_SIZE, StreamSource
 
 #: What a folder is searched for. A file named by itself may have any name.
-SUFFIXES = frozenset(
-    {".wav", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga", ".opus", ".mp3", ".w64", ".rf64"}
-)
+SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga", ".opus", ".mp3", ".w64", ".rf64"})
 #: A length above this is libsndfile's way of saying that the header does not give one.
 _MAX_FRAMES = 2**48
 
@@ -111,9 +109,7 @@ class RecordingSource:
             position += len(frames)
             yield Block(one_channel(frames, self._channel))
         # Half a second: where there is no index, the length of an MP3 is an estimate.
-        if self._frames is not None and self._frames - position > max(
-            0.5 * self.samplerate, 0.01 * self._frames
-        ):
+        if self._frames is not None and self._frames - position > max(0.5 * self.samplerate, 0.01 * self._frames):
             self._tell_truncated(position / self.samplerate, self.duration_s)
 
     def close(self) -> None:

@@ -153,9 +153,7 @@ def listen(
     say = _say if say is None else say
     live = source.kind == "microphone"
     outlets = [_ThreadedOutlet(sink) if live else _Outlet(sink) for sink in sinks]
-    loop = _Loop(
-        source, pipeline, outlets, stop=stop, marks=marks, say=say, end_on_closed_pipe=end_on_closed_pipe
-    )
+    loop = _Loop(source, pipeline, outlets, stop=stop, marks=marks, say=say, end_on_closed_pipe=end_on_closed_pipe)
     with _interrupts(loop):
         try:
             loop.run()
@@ -269,9 +267,7 @@ class _Loop:
                 "behind; check whether their reader still runs"
             )
         if dropped := sum(outlet.dropped for outlet in self.outlets):
-            self.say(
-                f"{dropped} events were dropped because an output was too slow; no announcement is among them"
-            )
+            self.say(f"{dropped} events were dropped because an output was too slow; no announcement is among them")
 
 
 def _failure(error: Exception) -> str:

@@ -92,16 +92,12 @@ class StreamSource:
             )
         self._block_bytes = block_frames(block_s, self.samplerate) * self._frame_bytes
 
-    def _take_raw(
-        self, head: bytes, samplerate: int | None, channels: int | None, sample_format: str | None
-    ) -> None:
+    def _take_raw(self, head: bytes, samplerate: int | None, channels: int | None, sample_format: str | None) -> None:
         if not head:
             raise InputError(f"{self.name} is empty; pipe a WAV or raw PCM into it")
         for mark, what in _OTHER_MARKS.items():
             if head.startswith(mark):
-                raise InputError(
-                    f"{self.name} carries {what}, which needs a file; save it and give its name instead"
-                )
+                raise InputError(f"{self.name} carries {what}, which needs a file; save it and give its name instead")
         if samplerate is None:
             raise InputError(
                 f"{self.name} does not begin with a WAV header and its sample rate is not given; "
@@ -136,9 +132,7 @@ class StreamSource:
         self._dtype, self.channels, self.samplerate, width = frame
         self._frame_bytes = width * self.channels
         if samplerate is not None and samplerate != self.samplerate:
-            raise InputError(
-                f"{self.name} is a WAV of {self.samplerate} Hz, not {samplerate} Hz; leave the rate out"
-            )
+            raise InputError(f"{self.name} is a WAV of {self.samplerate} Hz, not {samplerate} Hz; leave the rate out")
         if size == 0xFFFF_FFFF and big_size:
             self._left = big_size
         elif 0 < size < UNKNOWN_SIZE:
@@ -164,9 +158,7 @@ class StreamSource:
             )
         elif self._pending:
             self.truncated = True
-            self.notes.append(
-                f"{self.name} ends within a sample; its last {len(self._pending)} bytes are left out"
-            )
+            self.notes.append(f"{self.name} ends within a sample; its last {len(self._pending)} bytes are left out")
 
     def close(self) -> None:
         """Standard input belongs to the process and stays open."""

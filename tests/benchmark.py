@@ -88,7 +88,10 @@ def latency() -> None:
     events = analyse(samples, samplerate, 1024)
     lags = [e.announced_at - e.at for e in events if e.type == "crack"]  # type: ignore[attr-defined]
     block = 1024 / samplerate
-    print(f"\ncrack to event: {1e3 * max(lags):.0f} ms of sound at most ({len(lags)} cracks), plus a block ({1e3 * block:.0f} ms)")
+    print(
+        f"\ncrack to event: {1e3 * max(lags):.0f} ms of sound at most ({len(lags)} cracks), "
+        f"plus a block ({1e3 * block:.0f} ms)"
+    )
 
 
 def memory() -> None:

@@ -362,9 +362,7 @@ def test_a_model_file_that_does_not_fit(
     one_sentence(analyze(tmp_path / "good.wav", model=bad), 5, "model", "train")
 
 
-def test_a_model_file_of_absurd_size_is_not_even_read(
-    analyze: Callable[..., Run], tmp_path: Path
-) -> None:
+def test_a_model_file_of_absurd_size_is_not_even_read(analyze: Callable[..., Run], tmp_path: Path) -> None:
     soundfile.write(tmp_path / "good.wav", SOUND, RATE)
     with (tmp_path / "huge.json").open("wb") as file:
         file.truncate(50_000_000_000)  # takes no room on a disk

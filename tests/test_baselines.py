@@ -47,9 +47,7 @@ def test_sta_lta_worked_values() -> None:
     assert recursive_sta_lta(x, ns=2, nl=4)[-3:] == pytest.approx([1.722858, 1.581510, 1.120587], abs=1e-6)
 
 
-@given(
-    st.lists(st.floats(-100, 100, width=16), min_size=1, max_size=60), st.integers(1, 5), st.integers(6, 20)
-)
+@given(st.lists(st.floats(-100, 100, width=16), min_size=1, max_size=60), st.integers(1, 5), st.integers(6, 20))
 def test_sta_lta_equals_the_slow_loop(x: list[float], ns: int, nl: int) -> None:
     short, long, expected = 0.0, 1e-99, [0.0]
     for i in range(1, len(x)):
@@ -103,9 +101,7 @@ def test_loud_pops_are_all_found_and_nothing_else(detector: Callable[..., Onsets
 @pytest.mark.parametrize("detector", [bandpass_peaks, sta_lta_peaks])
 def test_gain_does_not_matter_and_a_threshold_can_be_raised_later(detector: Callable[..., Onsets]) -> None:
     sound = _pops_in_noise(snr_db=15)
-    low = detector(
-        sound, RATE, **({"threshold_db": 4.0} if detector is bandpass_peaks else {"threshold": 2.0})
-    )
+    low = detector(sound, RATE, **({"threshold_db": 4.0} if detector is bandpass_peaks else {"threshold": 2.0}))
     threshold = float(np.sort(low.strength)[-5:-3].mean())  # between the fifth and the fourth
 
     raised = low.above(threshold)

@@ -131,9 +131,7 @@ def test_the_queue_keeps_a_copy() -> None:
 # -- gaps from the clocks ------------------------------------------------------------------------------------
 
 
-def losses(
-    meter: GapMeter, *, jitter_s: float, adc_jump_s: float, clock_jump_s: float, overflow: bool
-) -> list[int]:
+def losses(meter: GapMeter, *, jitter_s: float, adc_jump_s: float, clock_jump_s: float, overflow: bool) -> list[int]:
     """40 blocks of 480 frames, the jump, and 80 more; what was found missing before each."""
     random = np.random.default_rng(7)
     found = []
@@ -151,9 +149,7 @@ def losses(
         pytest.param(0.0002, 0.050, 0.050, True, 0.050, id="reported, clear"),
         pytest.param(0.0002, 0.800, 0.800, False, 0.800, id="unreported, long"),
         pytest.param(0.0002, 0.100, 0.100, False, 0, id="unreported and short: may be lateness"),
-        pytest.param(
-            0.0300, 0.050, 0.050, True, 0, id="reported, but the clock is too coarse to say how much"
-        ),
+        pytest.param(0.0300, 0.050, 0.050, True, 0, id="reported, but the clock is too coarse to say how much"),
         pytest.param(0.0002, 60.00, 0.050, True, 0.050, id="the audio clock jumps, the computer's does not"),
         pytest.param(0.0002, 0.000, 1.500, False, 0, id="only late: nothing is missing"),
         pytest.param(0.0002, -2.00, -2.00, True, 0, id="a clock set back"),
@@ -178,8 +174,7 @@ def test_slow_drift_between_the_clocks_is_no_gap() -> None:
     """Eight hours at a sample clock that is 0.1 % off, far more than any real one."""
     meter = GapMeter(samplerate=RATE)
     assert not any(
-        meter.push(4800, adc_s=1 + i * 0.1001, clock_s=1 + i * 0.1001, overflow=i % 50 == 0)
-        for i in range(8000)
+        meter.push(4800, adc_s=1 + i * 0.1001, clock_s=1 + i * 0.1001, overflow=i % 50 == 0) for i in range(8000)
     )
 
 
@@ -270,9 +265,7 @@ def test_opened_at_its_own_rate_with_the_layers_own_block_size(layer: Layer) -> 
     source = MicrophoneSource()
     options = layer.streams[0].options
     assert (source.name, source.samplerate, source.kind) == ("pair", 48_000, "microphone")
-    assert {
-        key: options[key] for key in ("device", "channels", "samplerate", "blocksize", "latency", "dtype")
-    } == {
+    assert {key: options[key] for key in ("device", "channels", "samplerate", "blocksize", "latency", "dtype")} == {
         "device": 1,
         "channels": 2,
         "samplerate": 48_000,
@@ -320,9 +313,7 @@ def test_a_system_that_gives_all_channels_or_none(layer: Layer) -> None:
 
 
 def test_a_rate_that_cannot_be_heard_is_refused(layer: Layer) -> None:
-    with pytest.raises(
-        DeviceError, match="cannot be heard at 384000 Hz; choose a sample rate of 8000 to 192000 Hz"
-    ):
+    with pytest.raises(DeviceError, match="cannot be heard at 384000 Hz; choose a sample rate of 8000 to 192000 Hz"):
         MicrophoneSource("odd")
 
 
@@ -399,8 +390,6 @@ def test_a_device_that_hangs_cannot_hold_the_end(layer: Layer) -> None:
 
 def test_importing_capture_does_not_load_the_audio_layer() -> None:
     code = "import sys, crackdetect.capture, crackdetect.session, crackdetect.recordings\n"
-    code += (
-        "print(sorted({'sounddevice', 'soundfile', 'scipy.signal', 'librosa', 'sklearn'} & set(sys.modules)))"
-    )
+    code += "print(sorted({'sounddevice', 'soundfile', 'scipy.signal', 'librosa', 'sklearn'} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"

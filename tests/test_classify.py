@@ -153,9 +153,7 @@ def test_features_have_names_and_know_no_level() -> None:
 def test_a_sound_that_repeats_itself_is_alike() -> None:
     """Two equal clicks are alike (near 1); two of different pitch less so."""
     same = clicks_in_noise([0.9, 1.2], samplerate=44_100, duration_s=1.5, noise_rms=1e-4)
-    other = clicks_in_noise(
-        [0.9, 1.2], samplerate=44_100, duration_s=1.5, noise_rms=1e-4, frequency_hz=[900, 9_000]
-    )
+    other = clicks_in_noise([0.9, 1.2], samplerate=44_100, duration_s=1.5, noise_rms=1e-4, frequency_hz=[900, 9_000])
     alike = []
     column = next(number for number, name in enumerate(features.NAMES) if name.startswith("alike"))
     for sound in (same, other):

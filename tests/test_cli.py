@@ -238,9 +238,7 @@ def test_the_chosen_channel_is_told(run: Any, tmp_path: Path, plain: Path) -> No
 
 
 @pytest.mark.parametrize("form", ["wav", "raw"])
-def test_standard_input(
-    run: Any, roast: Path, plain: Path, monkeypatch: pytest.MonkeyPatch, form: str
-) -> None:
+def test_standard_input(run: Any, roast: Path, plain: Path, monkeypatch: pytest.MonkeyPatch, form: str) -> None:
     pcm = io.BytesIO()
     samples, _ = soundfile.read(roast, dtype="int16")
     if form == "wav":
@@ -357,9 +355,7 @@ class Microphone:
     def close(self) -> None: ...
 
 
-def test_a_lost_microphone_is_told_after_what_was_heard(
-    run: Any, plain: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(capture, "MicrophoneSource", Microphone)
     done = run("listen", "--device", "Desk", "--channel", "2", "--model", plain, "--charge-at", "0:00")
     assert Microphone.given == ("Desk", 2)

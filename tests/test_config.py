@@ -31,9 +31,7 @@ def test_times(text: str, seconds: float) -> None:
     assert parse_time(text) == seconds
 
 
-@pytest.mark.parametrize(
-    "text", ["", "9:75", "1:75:00", "-1:00", "nine", "9.36.1", "1e3", "nan", ":30", "9:", "5m"]
-)
+@pytest.mark.parametrize("text", ["", "9:75", "1:75:00", "-1:00", "nine", "9.36.1", "1e3", "nan", ":30", "9:", "5m"])
 def test_what_is_no_time_is_refused_in_one_sentence(text: str) -> None:
     with pytest.raises(SettingError, match="charge-at") as refused:
         parse_time(text, name="charge-at")
@@ -56,17 +54,13 @@ def test_targets(text: str, seconds: float | None, ratio: float | None, again: s
     assert str(target) == again
 
 
-@pytest.mark.parametrize(
-    "text", ["0%", "-5%", "95%", "100%", "nan%", "inf%", "x%", "%", "0:00", "45:00", "soon"]
-)
+@pytest.mark.parametrize("text", ["0%", "-5%", "95%", "100%", "nan%", "inf%", "x%", "%", "0:00", "45:00", "soon"])
 def test_targets_out_of_reach_are_refused(text: str) -> None:
     with pytest.raises(SettingError, match="target"):
         Target.parse(text)
 
 
-@pytest.mark.parametrize(
-    ("seconds", "ratio"), [(None, None), (90.0, 0.2), (math.nan, None), (None, math.nan)]
-)
+@pytest.mark.parametrize(("seconds", "ratio"), [(None, None), (90.0, 0.2), (math.nan, None), (None, math.nan)])
 def test_a_target_is_exactly_one_thing(seconds: float | None, ratio: float | None) -> None:
     with pytest.raises(SettingError, match="target"):
         Target(seconds=seconds, ratio=ratio)

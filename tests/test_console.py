@@ -153,9 +153,7 @@ def test_bold_only_adds_to_the_words() -> None:
     ("variables", "welcome"),
     [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True), ({"TERM": "dumb"}, False)],
 )
-def test_no_color_is_honoured(
-    monkeypatch: pytest.MonkeyPatch, variables: Mapping[str, str], *, welcome: bool
-) -> None:
+def test_no_color_is_honoured(monkeypatch: pytest.MonkeyPatch, variables: Mapping[str, str], *, welcome: bool) -> None:
     # no-color.org: "when present and not an empty string"
     class Terminal(io.StringIO):
         def isatty(self) -> bool:

@@ -14,9 +14,7 @@ from crackdetect.events import TYPES, Event, clock
 
 
 def _event(kind: str = "crack", **fields: object) -> Event:
-    return Event(
-        type=kind, at=576.4, announced_at=577.0, roast_time=546.4, seq=3, roast="kenya", fields=fields
-    )
+    return Event(type=kind, at=576.4, announced_at=577.0, roast_time=546.4, seq=3, roast="kenya", fields=fields)
 
 
 def test_one_line_of_json() -> None:

@@ -71,9 +71,7 @@ def _blocks(samples: Samples, cuts: list[int], lost: dict[int, int], overflow: i
 
 
 def _roast(model: Model, samplerate: int = RATE) -> Pipeline:
-    return Pipeline(
-        samplerate=samplerate, model=model, settings=WISHES, roast="law", phase_settings=HASTY
-    )
+    return Pipeline(samplerate=samplerate, model=model, settings=WISHES, roast="law", phase_settings=HASTY)
 
 
 @pytest.fixture(scope="module")
@@ -159,9 +157,7 @@ def test_what_was_said_by_a_sample_does_not_depend_on_what_follows(
 ) -> None:
     pipeline = _roast(plain_model)
     said = [
-        event
-        for block in _blocks(TROUBLED[: int(stop_s * RATE)], [], LOST, OVERFLOW)
-        for event in pipeline.push(block)
+        event for block in _blocks(TROUBLED[: int(stop_s * RATE)], [], LOST, OVERFLOW) for event in pipeline.push(block)
     ]
     assert said == expected[: len(said)]
     assert all(event.announced_at <= pipeline.duration_s for event in said)
@@ -288,9 +284,7 @@ def test_44_1_and_48_khz_agree(plain_model: Model) -> None:
     """The same sound at both rates: the same strong cracks within 3 ms, first crack within 1 s."""
     at_44 = clicks_in_noise(CHORUS, samplerate=44_100, duration_s=40)
     at_48 = scipy.signal.resample_poly(at_44, 160, 147).astype(np.float32)
-    heard = [
-        hear(_roast(plain_model, rate), [Block(sound)]) for rate, sound in ((44_100, at_44), (48_000, at_48))
-    ]
+    heard = [hear(_roast(plain_model, rate), [Block(sound)]) for rate, sound in ((44_100, at_44), (48_000, at_48))]
     cracks = [
         np.array([event.at for event in events if event.type == "crack" and event.fields["snr_db"] > 25])
         for events in heard

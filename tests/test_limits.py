@@ -62,9 +62,7 @@ def test_sliding_sums_cross_as_often_as_told(length: int) -> None:
     rng = np.random.default_rng(4)
     per_window, samples = 2e-3, 1_000_000
     energy = np.cumsum(2 * rng.standard_gamma(1, samples))
-    over = np.flatnonzero(
-        energy[length:] - energy[:-length] > sliding_threshold(length=length, per_window=per_window)
-    )
+    over = np.flatnonzero(energy[length:] - energy[:-length] > sliding_threshold(length=length, per_window=per_window))
     crossings = 1 + int((np.diff(over) > length).sum())
     assert crossings == pytest.approx(per_window * samples / length, rel=0.4)
 
@@ -123,9 +121,7 @@ def test_a_sum_designed_for_a_rise_of_thirty_is_near_the_best(background: int, r
         design_rise_per_minute=30,
         runs=4000,
     )
-    best = poisson_cusum_delay(
-        background_per_minute=background, rise_per_minute=100, ramp_s=ramp_s, runs=4000
-    )
+    best = poisson_cusum_delay(background_per_minute=background, rise_per_minute=100, ramp_s=ramp_s, runs=4000)
     assert best <= thirty <= 1.04 * best
 
 

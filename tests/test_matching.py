@@ -58,9 +58,7 @@ def test_as_many_pairs_as_the_reference(true: np.ndarray, found: np.ndarray) -> 
 
     assert ours.hits == len(util.match_events(true, found, 4 * GRID))
     f_measure, precision, recall = onset.f_measure(true, found, window=4 * GRID)
-    assert (ours.f_measure, ours.precision, ours.recall) == pytest.approx(
-        (f_measure, precision, recall), abs=1e-12
-    )
+    assert (ours.f_measure, ours.precision, ours.recall) == pytest.approx((f_measure, precision, recall), abs=1e-12)
 
 
 @given(true=crowds, found=crowds, seed=st.integers(0, 99))
@@ -72,11 +70,7 @@ def test_every_time_has_one_place(true: np.ndarray, found: np.ndarray, seed: int
     assert sorted([*ours.pairs[:, 1], *ours.false]) == list(range(len(found)))
     assert (np.abs(ours.error_s) <= 4 * GRID).all()
     shuffled = np.random.default_rng(seed).permutation(true)
-    assert (
-        match(shuffled, found, window_s=4 * GRID).hits
-        == match(found, true, window_s=4 * GRID).hits
-        == ours.hits
-    )
+    assert match(shuffled, found, window_s=4 * GRID).hits == match(found, true, window_s=4 * GRID).hits == ours.hits
 
 
 @pytest.mark.parametrize(("true", "found"), [([], []), ([1.0], []), ([], [1.0])])

@@ -201,9 +201,7 @@ HOSTILE: dict[str, Callable[[Content], object]] = {
     "prior of zero": lambda content: content.update(prior=model_files.encode(np.array([0.0, 0.5, 0.5]))),
     "prior of NaN": lambda content: content.update(prior=model_files.encode(np.array([np.nan, 0.5, 0.5]))),
     "prior of infinity": lambda content: content.update(prior=model_files.encode(np.array([np.inf, 0.5, 0.5]))),
-    "scale of zero": lambda content: content.update(
-        scale=model_files.encode(np.zeros(features.COUNT, np.float32))
-    ),
+    "scale of zero": lambda content: content.update(scale=model_files.encode(np.zeros(features.COUNT, np.float32))),
     "no marks": lambda content: content.update(marks={}),
     "marks of NaN": lambda content: content["marks"].update(crack=[float("nan")] * 13),
     "marks too few": lambda content: content["marks"].update(crack=[0.1]),

@@ -166,9 +166,7 @@ def test_nothing_is_announced_after_the_drop() -> None:
     phase = Phase(SCORES)
     phase.drop()
     said = [
-        item
-        for tick in range(400)
-        for item in phase.push(_marks([tick * TICK_S + 0.1]), tick=tick, observed_s=TICK_S)
+        item for tick in range(400) for item in phase.push(_marks([tick * TICK_S + 0.1]), tick=tick, observed_s=TICK_S)
     ]
     assert not [item for item in said if isinstance(item, Turn)]
     assert phase.first_crack is None

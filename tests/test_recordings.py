@@ -66,9 +66,7 @@ def sentence(error: pytest.ExceptionInfo[InputError]) -> str:
         (".w64", "PCM_24", 2**-23),
     ],
 )
-def test_lossless_formats_give_the_samples_written(
-    tmp_path: Path, suffix: str, subtype: str, step: float
-) -> None:
+def test_lossless_formats_give_the_samples_written(tmp_path: Path, suffix: str, subtype: str, step: float) -> None:
     written = noise()
     soundfile.write(tmp_path / f"a{suffix}", written, RATE, subtype=subtype)
     source = open_recording(tmp_path / f"a{suffix}")
@@ -150,14 +148,10 @@ STRAY_BITS = np.where(np.arange(12 * RATE) % 30_011 == 0, 2**-15, 0).astype(np.f
     [
         pytest.param([CLICKS + LEFT, SILENCE], "channel 1 of 2", id="second channel dead"),
         pytest.param([SILENCE, CLICKS + LEFT], "channel 2 of 2", id="first channel dead"),
-        pytest.param(
-            [STRAY_BITS, CLICKS + LEFT], "channel 2 of 2", id="first channel dead but for stray bits"
-        ),
+        pytest.param([STRAY_BITS, CLICKS + LEFT], "channel 2 of 2", id="first channel dead but for stray bits"),
         pytest.param([HUM, CLICKS + LEFT], "channel 2 of 2", id="first channel pure hum"),
         pytest.param([CLICKS + LEFT, -CLICKS - LEFT], "channel 1 of 2", id="anti-phase: the mean cancels"),
-        pytest.param(
-            [1.5 * CLICKS + LEFT, -CLICKS + RIGHT], "channel 1 of 2", id="anti-phase clicks, own noise"
-        ),
+        pytest.param([1.5 * CLICKS + LEFT, -CLICKS + RIGHT], "channel 1 of 2", id="anti-phase clicks, own noise"),
         pytest.param([0.3 * CLICKS + LEFT, CLICKS + RIGHT], "channel 2 of 2", id="second channel nearer"),
         pytest.param([CLICKS + LEFT, CLICKS + RIGHT], "the mean of 2", id="same clicks, independent noise"),
         pytest.param([CLICKS + LEFT, CLICKS + LEFT], "channel 1 of 2", id="twice the same"),
@@ -165,9 +159,7 @@ STRAY_BITS = np.where(np.arange(12 * RATE) % 30_011 == 0, 2**-15, 0).astype(np.f
         pytest.param([SILENCE, SILENCE], "channel 1 of 2", id="all dead"),
     ],
 )
-def test_the_channel_in_which_cracks_stand_out_is_chosen(
-    tmp_path: Path, channels: list[Array], chosen: str
-) -> None:
+def test_the_channel_in_which_cracks_stand_out_is_chosen(tmp_path: Path, channels: list[Array], chosen: str) -> None:
     soundfile.write(tmp_path / "a.wav", np.stack(channels, axis=1), RATE, subtype="PCM_16")
     source = open_recording(tmp_path / "a.wav")
     heard = read(source)
@@ -287,9 +279,7 @@ def written_bytes(samples: Array, *, samplerate: int = RATE) -> bytes:
         ("bare.au", b"x" * 2000, "no header"),
     ],
 )
-def test_what_cannot_be_heard_is_refused_in_one_sentence(
-    tmp_path: Path, name: str, content: bytes, says: str
-) -> None:
+def test_what_cannot_be_heard_is_refused_in_one_sentence(tmp_path: Path, name: str, content: bytes, says: str) -> None:
     (tmp_path / name).write_bytes(content)
     with pytest.raises(InputError) as error:
         open_recording(tmp_path / name)
@@ -374,9 +364,7 @@ def test_wav_from_a_pipe_equals_libsndfile(form: str, subtype: str, channels: in
     expected, _ = soundfile.read(io.BytesIO(buffer.getvalue()), dtype="float32", always_2d=True)
     source = open_stdin(Pipe(buffer.getvalue()))
     heard = read(source)
-    np.testing.assert_array_equal(
-        heard, expected.mean(axis=1, dtype=np.float32) if channels == 2 else expected[:, 0]
-    )
+    np.testing.assert_array_equal(heard, expected.mean(axis=1, dtype=np.float32) if channels == 2 else expected[:, 0])
     assert (source.kind, source.samplerate, source.truncated) == ("stdin", RATE, False)
     assert source.duration_s == pytest.approx(1 / channels)
     assert (source.channel_note is None) == (channels == 1)

@@ -17,18 +17,12 @@ from crackdetect.evaluate.limits import (
     poisson_cusum_run_length,
 )
 
-_LINES = (
-    (Path(__file__).parent / "data" / "coal_mining_disasters.txt").read_text(encoding="utf-8").splitlines()
-)
+_LINES = (Path(__file__).parent / "data" / "coal_mining_disasters.txt").read_text(encoding="utf-8").splitlines()
 #: Dates in years; the head of the file says where they are from.
-DISASTERS = (
-    1851 + np.array([float(day) for line in _LINES if line[0] != "#" for day in line.split()]) / 365.25
-)
+DISASTERS = 1851 + np.array([float(day) for line in _LINES if line[0] != "#" for day in line.split()]) / 365.25
 
 
-@pytest.mark.parametrize(
-    ("h", "shift", "expected"), [(4, 0.0, 336), (4, 1.0, 8.38), (5, 0.0, 930), (5, 1.0, 10.4)]
-)
+@pytest.mark.parametrize(("h", "shift", "expected"), [(4, 0.0, 336), (4, 1.0, 8.38), (5, 0.0, 930), (5, 1.0, 10.4)])
 def test_gaussian_run_lengths(h: float, shift: float, expected: float) -> None:
     """One-sided, k = 0.5: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3.1."""
     assert gaussian_cusum_run_length(k=0.5, h=h, shift=shift) == pytest.approx(expected, rel=0.003)
@@ -78,9 +72,7 @@ def test_one_point_is_enough_below_one_gain() -> None:
 
 def test_threshold_gives_the_false_alarms_asked_for() -> None:
     threshold = point_cusum_threshold(background=3, design=30, between_false=600)
-    assert point_cusum_run_length(rate=3, background=3, design=30, threshold=threshold) == pytest.approx(
-        600, rel=1e-6
-    )
+    assert point_cusum_run_length(rate=3, background=3, design=30, threshold=threshold) == pytest.approx(600, rel=1e-6)
 
 
 def test_coal_mining_disasters_fell_in_march_1890() -> None:
@@ -119,9 +111,7 @@ def test_change_point_equals_a_fine_grid() -> None:
     before = (times[None, :] < grid[:, None]).sum(axis=1)
     after = len(times) - before
     with np.errstate(divide="ignore", invalid="ignore"):
-        likelihood = np.nan_to_num(before * np.log(before / grid)) + np.nan_to_num(
-            after * np.log(after / (100 - grid))
-        )
+        likelihood = np.nan_to_num(before * np.log(before / grid)) + np.nan_to_num(after * np.log(after / (100 - grid)))
 
     change = poisson_change_point(times, 0, 100)
 

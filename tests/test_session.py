@@ -242,9 +242,7 @@ def test_for_a_slow_sink_densities_are_dropped_and_never_an_announcement(
     marks: SimpleQueue[str] = SimpleQueue()
     steps = [step for i in range(40) for step in (B, lambda i=i: marks.put(f"mark {i}"))]
     code, told = hear(Source(*steps, hung.free.set, kind="microphone"), hung, marks=marks)
-    assert [event.fields["what"] for event in hung.events if event.type == "mark"] == [
-        f"mark {i}" for i in range(39)
-    ]
+    assert [event.fields["what"] for event in hung.events if event.type == "mark"] == [f"mark {i}" for i in range(39)]
     assert hung.events[-1].type == "summary"
     assert code == 0
     assert len(told) == 1

@@ -142,9 +142,7 @@ def test_peaks_of_librosas_onset_strength_are_our_candidates() -> None:
     strength = librosa.onset.onset_strength(
         S=librosa.power_to_db(bands, ref=np.median), sr=samplerate, hop_length=splitter.hop, center=False
     )
-    peaks = librosa.util.peak_pick(
-        strength, pre_max=8, post_max=8, pre_avg=60, post_avg=60, delta=6.0, wait=8
-    )
+    peaks = librosa.util.peak_pick(strength, pre_max=8, post_max=8, pre_avg=60, post_avg=60, delta=6.0, wait=8)
     theirs = [splitter.centre(int(frame)) / samplerate for frame in peaks]
 
     assert len(ours) == len(theirs) == len(times)

@@ -92,9 +92,7 @@ TABLE: dict[type, Stage] = {
         lambda model: Features(), _candidates, Features.push, no_empty="a call is one candidate, never none"
     ),
     Classifier: Stage(Classifier, _vectors, Classifier.push, no_empty="a call is one candidate, never none"),
-    LevelMeter: Stage(
-        lambda model: LevelMeter(samplerate=RATE), _samples, _level, empty=np.zeros(0, np.float32)
-    ),
+    LevelMeter: Stage(lambda model: LevelMeter(samplerate=RATE), _samples, _level, empty=np.zeros(0, np.float32)),
     Health: Stage(lambda model: Health(samplerate=RATE), _samples, Health.push, empty=np.zeros(0, np.float32)),
     Phase: Stage(
         lambda model: Phase(ScoreModel.from_marks(MARKS)),

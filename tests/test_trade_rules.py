@@ -99,9 +99,7 @@ def test_the_summary_of_a_roast_marked_by_hand(plain_model: Model) -> None:
     summary = pipeline.finish()[-1]
 
     assert summary.type == "summary"
-    assert {
-        name: summary.fields[name] for name in ("first_crack", "drop", "total", "development", "ratio")
-    } == {
+    assert {name: summary.fields[name] for name in ("first_crack", "drop", "total", "development", "ratio")} == {
         "first_crack": 576.0,
         "drop": 720.0,
         "total": 720.0,

@@ -100,9 +100,7 @@ class ServedMicrophone:
         while not (self._fifo.exists() and self._socket.exists()):
             if self._server.poll() is not None or time.monotonic() > until:
                 self.__exit__(None, None, None)
-                pytest.fail(
-                    f"the private sound server did not start: {(self.folder / 'server.log').read_text()}"
-                )
+                pytest.fail(f"the private sound server did not start: {(self.folder / 'server.log').read_text()}")
             time.sleep(0.02)
         self._writer.start()
         return self
@@ -120,9 +118,7 @@ class ServedMicrophone:
         """Of the process that listens; its microphone is ``vmic``, the default."""
         configuration = self.folder / "pulse.conf"
         pcm = f'type pulse\n  server "unix:{self._socket}"\n  device "vmic"'
-        configuration.write_text(
-            f"pcm.vmic {{\n  {pcm}\n}}\npcm.!default {{\n  {pcm}\n}}\n", encoding="ascii"
-        )
+        configuration.write_text(f"pcm.vmic {{\n  {pcm}\n}}\npcm.!default {{\n  {pcm}\n}}\n", encoding="ascii")
         return {**self._own_folders(), "ALSA_CONFIG_PATH": str(configuration)}
 
     def _own_folders(self) -> dict[str, str]:

@@ -116,6 +116,33 @@ class Household:
     level_db: float
 
 
+#: Range of each number of a plan that a person can set; a time may lie before the first sample.
+_RANGES = {
+    "seed": (0, 2**63),
+    "charge_s": (0, 36_000),
+    "first_start_s": (-36_000, 36_000),
+    "ramp_s": (0.1, 3_600),
+    "peak_per_minute": (0, 2_000),
+    "first_hold_s": (0, 36_000),
+    "first_fall_s": (0.1, 3_600),
+    "second_start_s": (-36_000, 36_000),
+    "second_ramp_s": (0.1, 3_600),
+    "second_peak_per_minute": (0, 2_000),
+    "drop_s": (0, 36_000),
+    "strays_per_minute": (0, 600),
+    "stray_clump_probability": (0, 1),
+    "snr_low_db": (-20, 80),
+    "snr_high_db": (-20, 80),
+    "second_snr_offset_db": (-40, 40),
+    "level_dbfs": (-100, 0),
+    "real_crack_fraction": (0, 1),
+    "real_distractor_rate_per_minute": (0, 600),
+    "real_distractor_low_db": (-40, 80),
+    "real_distractor_high_db": (-40, 80),
+    "bed_share": (0, 1),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class RoastPlan:
     """Every number of a rendering. Seconds from the first sample; rates in cracks a minute; None = does not happen.
@@ -167,10 +194,12 @@ class RoastPlan:
             raise SettingError(f"duration {self.duration_s} s is out of range; give 0:01 to 10:00:00")
         if self.bits not in (16, 24, 32):
             raise SettingError(f"bits {self.bits} is not possible; give 16, 24 or 32 (float)")
+        for name, (low, high) in _RANGES.items():
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise SettingError(f"{name} {value} is out of range; give {low:g} to {high:g}")
         if self.snr_low_db > self.snr_high_db:
             raise SettingError("snr_low_db must not be above snr_high_db")
-        if not 0 <= self.real_crack_fraction <= 1:
-            raise SettingError(f"real_crack_fraction {self.real_crack_fraction} is out of range; give 0 to 1")
 
     @property
     def first_end_s(self) -> float | None:

@@ -23,9 +23,7 @@ class Lines:
 
 def main(model: str, device: str, seconds: str = "60") -> int:
     source = MicrophoneSource(device)
-    pipeline = Pipeline(
-        samplerate=source.samplerate, model=model_files.load(Path(model)), source="microphone"
-    )
+    pipeline = Pipeline(samplerate=source.samplerate, model=model_files.load(Path(model)), source="microphone")
     stop = threading.Event()
     timer = threading.Timer(float(seconds), stop.set)
     timer.daemon = True

@@ -178,9 +178,7 @@ def test_a_roast_in_real_time_ends_by_ctrl_c(served: vmic.ServedMicrophone, mode
     assert [event["seq"] for event in listener.events] == list(range(len(listener.events)))
 
 
-def test_a_killed_server_is_noticed_and_the_roast_summed_up(
-    served: vmic.ServedMicrophone, model_path: Path
-) -> None:
+def test_a_killed_server_is_noticed_and_the_roast_summed_up(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path)
     listener.until("density", 2)
     served.kill()
@@ -197,9 +195,7 @@ def test_a_killed_server_is_noticed_and_the_roast_summed_up(
     assert listener.events[-1]["health"]["device_lost"] == 1
 
 
-def test_a_stalled_server_is_noticed_and_cannot_hold_the_exit(
-    served: vmic.ServedMicrophone, model_path: Path
-) -> None:
+def test_a_stalled_server_is_noticed_and_cannot_hold_the_exit(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path)
     listener.until("density", 2)
     served.stall()

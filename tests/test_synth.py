@@ -1,0 +1,187 @@
+"""The generator: truth that the samples hold to, samples that do not depend on how they are asked for."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scipy.signal
+import scipy.stats
+
+from crackdetect import model_files
+from crackdetect.errors import SettingError
+from crackdetect.synth import household
+from crackdetect.synth.chain import room_response
+from crackdetect.synth.cracks import first_crack, second_crack
+from crackdetect.synth.plan import HOUSEHOLD_KINDS, Colour, Machine, Microphone, RoastPlan, Room, plan_roast
+from crackdetect.synth.render import Renderer
+from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.truth import Truth
+
+NAMES = ("demo_roast", "quiet", "noisy", "second_crack", "busy_kitchen")
+
+
+def _still(**changes: object) -> RoastPlan:
+    """Single cracks over steady noise and nothing else."""
+    plan = RoastPlan(
+        seed=8,
+        scenario="chorus",
+        samplerate=44_100,
+        duration_s=20.0,
+        strays_per_minute=40.0,
+        stray_clump_probability=0.0,
+        snr_low_db=25.0,
+        snr_high_db=35.0,
+        machine=Machine(turn_s=0.0, impacts_per_second=0.0, hum_db=-60.0, motor_db=-60.0),
+        room=Room(rt60_s=0.1, direct_db=20.0, early=0),
+        microphone=Microphone(),
+        bits=32,
+    )
+    return replace(plan, **changes)  # type: ignore[arg-type]  # names are checked by replace
+
+
+def test_same_seed_same_samples_however_they_are_asked_for() -> None:
+    plan = plan_roast(seed=5, scenario="kitchen", samplerate=16_000, duration_s=15.0)
+    whole = Renderer(plan).render()
+    assert np.array_equal(whole, Renderer(plan).render())
+    for block_s in (0.1, 7.3):
+        assert np.array_equal(whole, np.concatenate(list(Renderer(plan).blocks(block_s))))
+    assert not np.array_equal(whole, Renderer(replace(plan, seed=6)).render())
+
+
+def test_truth_gives_the_place_and_the_level_of_each_crack() -> None:
+    """Order-4 band-pass 1-12 kHz (scipy.signal): peak within 1 ms of the truth, level within 1.5 dB of it."""
+    plan = _still()
+    renderer = Renderer(plan)
+    sos = scipy.signal.butter(4, (1_000, 12_000), "bandpass", fs=plan.samplerate, output="sos")
+    band = scipy.signal.sosfiltfilt(sos, renderer.render().astype(float))
+    noise = float(np.sqrt(np.median(band**2) / scipy.stats.chi2.ppf(0.5, 1)))  # of a Gaussian: robust rms
+    times = np.array([e.time_s for e in renderer.truth.events])
+    alone = [e for e in renderer.truth.events if (np.abs(times - e.time_s) < 0.2).sum() == 1 and 0.3 < e.time_s < 19.7]
+    assert len(alone) >= 4
+    for event in alone:
+        centre = round(event.time_s * plan.samplerate)
+        near = np.abs(band[centre - 800 : centre + 800])
+        assert abs(int(near.argmax()) - 800) / plan.samplerate <= 0.001
+        assert 20 * np.log10(near.max() / noise) == pytest.approx(event.snr_db, abs=1.5)
+
+
+def test_strays_are_a_poisson_process_and_clumps_are_not() -> None:
+    """Index of dispersion of counts is 1 for Poisson (Cox & Lewis 1966, from memory); gaps pass a KS test."""
+    plan = _still(duration_s=36_000.0, strays_per_minute=6.0)
+    times = np.array([e.time_s for e in Renderer(plan).truth.events])
+    counts = np.histogram(times, np.arange(0, 36_001, 60))[0]
+    assert counts.mean() == pytest.approx(6.0, abs=0.4)
+    assert counts.var() / counts.mean() == pytest.approx(1.0, abs=0.25)
+    assert scipy.stats.kstest(np.diff(times), "expon", args=(0, 10.0)).pvalue > 0.001
+    clumped = np.array([e.time_s for e in Renderer(replace(plan, stray_clump_probability=0.6)).truth.events])
+    again = np.histogram(clumped, np.arange(0, 36_001, 60))[0]
+    assert again.mean() == pytest.approx(6.0, abs=0.5)
+    assert again.var() / again.mean() > 1.6
+
+
+def test_the_chorus_follows_its_rate() -> None:
+    """Ramp, hold and fall hold peak x (ramp/2 + hold + fall/2) cracks, within four standard deviations of Poisson."""
+    plan = _still(
+        duration_s=600.0, strays_per_minute=0.0, first_start_s=100.0, ramp_s=60.0, peak_per_minute=150.0,
+        first_hold_s=120.0, first_fall_s=60.0,
+    )  # fmt: skip
+    truth = Renderer(plan).truth
+    expected = 150 / 60 * (30 + 120 + 30)
+    assert len(truth.events) == pytest.approx(expected, abs=4 * np.sqrt(expected))
+    assert truth.first_crack_start_s == 100.0
+    assert truth.first_crack_end_s == pytest.approx(100 + 60 + 120 + 54)
+    assert truth.density(130.0) == pytest.approx(75.0)
+    assert all(100 <= e.time_s <= 340 for e in truth.events)
+
+
+def test_second_crack_is_brighter_and_shorter_than_first() -> None:
+    """First is louder, lower in pitch, slower in rate: AIP release (2014) on P. S. Wilson, JASA 135, EL265 (2014)."""
+    import librosa
+
+    rng = np.random.default_rng(0)
+    centroids = {
+        kind: np.median([
+            librosa.feature.spectral_centroid(y=wave[:512], sr=44_100, n_fft=512)[0, 0]
+            for wave in (make(rng, samplerate=44_100, colour=Colour()) for _ in range(40))
+        ])
+        for kind, make in (("first", first_crack), ("second", second_crack))
+    }  # fmt: skip
+    assert centroids["second"] > 1.5 * centroids["first"]
+    plan = plan_roast(seed=1, scenario="second")
+    assert plan.second_peak_per_minute > plan.peak_per_minute
+
+
+def test_a_room_decays_by_sixty_decibels_in_its_time() -> None:
+    """Backward integration of the response (Schroeder, J. Acoust. Soc. Am. 37, 409, 1965), slope from -5 to -25 dB."""
+    response = room_response(
+        np.random.default_rng(2), Room(rt60_s=0.6, direct_db=-20.0, early=0), samplerate=44_100
+    ).astype(float)
+    energy = 10 * np.log10(np.cumsum(response[::-1] ** 2)[::-1] / (response**2).sum())
+    first, last = int((energy > -5).sum()), int((energy > -25).sum())
+    assert (last - first) / 44_100 * 3 == pytest.approx(0.6, rel=0.25)
+
+
+@pytest.mark.parametrize("kind", HOUSEHOLD_KINDS)
+def test_every_household_sound_sounds(kind: str) -> None:
+    for samplerate in (8_000, 44_100):
+        wave = household.make(kind, np.random.default_rng(3), samplerate=samplerate, duration_s=2.0)
+        assert np.isfinite(wave).all()
+        assert np.abs(wave).max() == pytest.approx(1.0)
+        assert len(wave) < 21 * samplerate
+
+
+def test_a_lent_sound_takes_a_cracks_place() -> None:
+    """With every crack real, the truth's times stay and the waveform there is the lent one."""
+    lent = np.sin(2 * np.pi * 3_000 * np.arange(900) / 44_100) * np.exp(-np.arange(900) / 90)
+    bank = SoundBank(cracks=(lent.astype(np.float32),))
+    plan = _still(real_crack_fraction=1.0)
+    renderer = Renderer(plan, sounds=bank)
+    sound = renderer.render()
+    strongest = max(renderer.truth.events, key=lambda e: e.snr_db if 0.3 < e.time_s < 19.5 else -1)
+    centre = round(strongest.time_s * 44_100)
+    spectrum = np.abs(np.fft.rfft(sound[centre : centre + 256]))
+    assert spectrum.argmax() * 44_100 / 256 == pytest.approx(3_000, rel=0.25)
+
+
+def test_sixteen_bits_and_clipping() -> None:
+    sound = Renderer(_still(bits=16, level_dbfs=-3.0, duration_s=3.0)).render()
+    steps = sound.astype(float) * 32768
+    assert np.array_equal(steps, np.round(steps))
+    assert sound.max() == pytest.approx(32767 / 32768)
+
+
+@pytest.mark.parametrize(
+    ("overrides", "told"),
+    [({"ramp": 3.0}, "ramp"), ({"ramp_s": 0.0}, "ramp_s"), ({"peak_per_minute": 1e300}, "peak_per_minute"),
+     ({"duration_s": -1.0}, "duration"), ({"snr_low_db": float("nan")}, "snr_low_db"), ({"bits": 12}, "bits")],
+)  # fmt: skip
+def test_numbers_out_of_range_are_refused_by_name(overrides: dict[str, float], told: str) -> None:
+    with pytest.raises(SettingError, match=told):
+        plan_roast(seed=1, overrides=overrides)
+
+
+def test_truth_survives_its_file() -> None:
+    truth = Renderer(plan_roast(seed=3)).truth
+    again = Truth.from_json(truth.to_json())
+    assert again.events == truth.events
+    assert again.density(300.0) == truth.density(300.0)
+    assert json.loads(truth.to_json())["format"] == "crackdetect-truth"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_embedded_recordings_are_what_their_truth_says(name: str) -> None:
+    """The first three seconds rendered again from the plan; one step of 16 bits is left to other processors."""
+    import soundfile
+
+    folder = model_files.data_folder("recordings_synthetic")
+    truth = Truth.from_json((folder / f"{name}.json").read_text(encoding="utf-8"))
+    assert truth.plan is not None
+    plan = RoastPlan.from_dict(truth.plan)
+    blocks = Renderer(plan).blocks()
+    again = np.concatenate([next(blocks) for _ in range(3)])
+    stored, samplerate = soundfile.read(folder / f"{name}.flac", dtype="float32", frames=3 * plan.samplerate)
+    assert samplerate == plan.samplerate
+    assert np.abs(stored - again).max() <= 1 / 32768
