@@ -274,7 +274,8 @@ class Phase:
         """Probability that a candidate is a crack on this machine, at the present rate of cracks; and which kind.
 
         The odds are rate x f1(bin) against the rate of the machine's own clatter in that bin. The rate is the density
-        last said, at least 6 a minute; clatter counts half as much again, for cracks bring echoes and doubles along. Second crack is unlikely (e**-3 to one) until it has been announced.
+        last said, at least 6 a minute; clatter counts double, for cracks bring echoes and doubles along. Second crack
+        is unlikely (e**-3 to one) until it has been announced.
         """
         score_bin = int(np.searchsorted(SCORE_EDGES, score))
         expected = self._rate * float(self.scores.crack[score_bin])

@@ -49,7 +49,8 @@ class Machine:
     turn_s: a drum's turn, seconds (0 = none); turn_depth: swing of the noise with it, 0 to 1. knock_db: a knock once a
     turn, peak over the in-band rms, dB (None = none). impacts_per_second, impact_db: tumbling beans, and the level of
     their median impact over the in-band rms; impact_spread: standard deviation of the ln of their amplitude.
-    rattle_per_minute: bursts of a loose chaff collector. tick_per_second: a motor's regular tick, 0 = none; tick_db: its level. cooling_db: level of the cooling fan against the roasting.
+    rattle_per_minute: bursts of a loose chaff collector. tick_per_second: a motor's regular tick, 0 = none; tick_db:
+    its level. cooling_db: level of the cooling fan against the roasting.
     """
 
     kind: str = "drum"
