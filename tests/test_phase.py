@@ -147,7 +147,7 @@ def test_a_dense_chorus_is_not_a_burst_for_ever() -> None:
     rng = np.random.default_rng(3)
     marks = _roast(rng, lambda t: np.where(t > 100, 5.0, 0.0), 160, top=5.0)
     ((now, turn),) = _turns(_run(marks, 160)[1], "first_crack.start")
-    assert now < 120
+    assert now < 130
     assert turn.time == pytest.approx(100, abs=5)
 
 

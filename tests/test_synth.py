@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import shlex
+import tracemalloc
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import scipy.signal
 import scipy.stats
 
-from crackdetect import model_files
-from crackdetect.errors import SettingError
-from crackdetect.synth import household
+from crackdetect import cli, model_files
+from crackdetect.errors import OutputError, SettingError
+from crackdetect.synth import command, household
 from crackdetect.synth.chain import room_response
 from crackdetect.synth.cracks import first_crack, second_crack
 from crackdetect.synth.plan import HOUSEHOLD_KINDS, Colour, Machine, Microphone, RoastPlan, Room, plan_roast
@@ -111,7 +115,61 @@ def test_second_crack_is_brighter_and_shorter_than_first() -> None:
     }  # fmt: skip
     assert centroids["second"] > 1.5 * centroids["first"]
     plan = plan_roast(seed=1, scenario="second")
+    assert plan.second_snr_offset_db < 0
     assert plan.second_peak_per_minute > plan.peak_per_minute
+
+
+def test_a_crack_rises_at_once_and_is_short() -> None:
+    """Of single (not double) cracks: half its height within 1 ms of a tenth of it, all of it within 1 ms as a rule
+    (its modes beat), 20 dB down 15 ms later. Chosen; popcorn's pop is as sudden (from memory)."""
+    rng = np.random.default_rng(1)
+    to_largest = []
+    for _ in range(60):
+        wave = np.abs(first_crack(rng, samplerate=44_100, colour=Colour(doubles=0.0)))
+        first, half, largest = (wave > 0.1).argmax(), (wave > 0.5).argmax(), wave.argmax()
+        last = np.flatnonzero(wave > 0.1)[-1]
+        assert (half - first) / 44_100 < 0.001
+        assert (last - largest) / 44_100 < 0.015
+        to_largest.append((largest - first) / 44_100)
+    assert np.quantile(to_largest, 0.75) < 0.001
+
+
+def test_charge_and_drop_are_heard_as_levels() -> None:
+    """Pouring beans double the power (chosen) against the empty machine and stand out from the tumbling after them;
+    soon after the drop the cooling fan is 9 dB above the roasting, as planned."""
+    plan = _still(
+        duration_s=30.0, strays_per_minute=0.0, charge_s=10.0, drop_s=20.0,
+        machine=Machine(turn_s=0.0, impact_db=6.0, cooling_db=9.0),
+    )  # fmt: skip
+    second = Renderer(plan).render().reshape(30, 44_100).astype(float)
+    level = 10 * np.log10((np.diff(second, axis=1) ** 2).mean(axis=1))  # the difference: without the hum
+    assert level[10:12].mean() - level[2:9].mean() > 3
+    assert level[10:12].mean() - level[14:19].mean() > 2
+    assert 10 * np.log10((second[24:30] ** 2).mean() / (second[2:9] ** 2).mean()) == pytest.approx(9.0, abs=1.5)
+
+
+def test_the_knock_comes_once_a_turn() -> None:
+    machine = Machine(turn_s=1.25, turn_depth=0.0, impacts_per_second=0.0, hum_db=-60.0, motor_db=-60.0, knock_db=40.0)
+    sound = Renderer(_still(strays_per_minute=0.0, machine=machine)).render()
+    frames = (sound[: 44_100 * 20].reshape(-1, 441).astype(float) ** 2).sum(axis=1)  # 10 ms
+    loud = scipy.signal.find_peaks(frames, height=20 * np.median(frames), distance=50)[0]
+    assert np.diff(loud) * 0.01 == pytest.approx(1.25, abs=0.03)
+    assert len(loud) >= 14
+
+
+def test_memory_does_not_grow_with_the_length() -> None:
+    def peak(duration_s: float) -> float:
+        renderer = Renderer(plan_roast(seed=2, samplerate=8_000, duration_s=duration_s))
+        tracemalloc.start()
+        try:
+            for _ in renderer.blocks():
+                pass
+            return tracemalloc.get_traced_memory()[1] / 1e6
+        finally:
+            tracemalloc.stop()
+
+    peak(30.0)  # what is made once
+    assert peak(600.0) < peak(60.0) + 3.0  # MB; the samples alone would be 17
 
 
 def test_a_room_decays_by_sixty_decibels_in_its_time() -> None:
@@ -156,11 +214,23 @@ def test_sixteen_bits_and_clipping() -> None:
 @pytest.mark.parametrize(
     ("overrides", "told"),
     [({"ramp": 3.0}, "ramp"), ({"ramp_s": 0.0}, "ramp_s"), ({"peak_per_minute": 1e300}, "peak_per_minute"),
-     ({"duration_s": -1.0}, "duration"), ({"snr_low_db": float("nan")}, "snr_low_db"), ({"bits": 12}, "bits")],
+     ({"duration_s": -1.0}, "duration"), ({"snr_low_db": float("nan")}, "snr_low_db"), ({"bits": 12}, "bits"),
+     ({"charge_s": 90.0, "drop_s": 60.0}, "charge_s 90 is not before the drop"), ({"charge_s": 5e3}, "charge_s 5000")],
 )  # fmt: skip
 def test_numbers_out_of_range_are_refused_by_name(overrides: dict[str, float], told: str) -> None:
     with pytest.raises(SettingError, match=told):
         plan_roast(seed=1, overrides=overrides)
+
+
+def test_truth_holds_only_what_the_recording_holds() -> None:
+    """Excerpt of 20 s: first crack before it, second crack and drop after it; then a drop before first crack."""
+    truth = Renderer(_still(first_start_s=-300.0, second_start_s=400.0, drop_s=500.0)).truth
+    assert (truth.first_crack_start_s, truth.first_crack_end_s) == (None, None)
+    assert (truth.second_crack_start_s, truth.drop_s) == (None, None)
+    truth = Renderer(_still(first_start_s=10.0, second_start_s=12.0, drop_s=8.0)).truth
+    assert (truth.first_crack_start_s, truth.first_crack_end_s, truth.second_crack_start_s) == (None, None, None)
+    assert truth.drop_s == 8.0
+    assert all(e.time_s < 8.0 + 3 * 0.6 for e in truth.events)  # a clump may outlast the drop
 
 
 def test_truth_survives_its_file() -> None:
@@ -185,3 +255,90 @@ def test_the_embedded_recordings_are_what_their_truth_says(name: str) -> None:
     stored, samplerate = soundfile.read(folder / f"{name}.flac", dtype="float32", frames=3 * plan.samplerate)
     assert samplerate == plan.samplerate
     assert np.abs(stored - again).max() <= 1 / 32768
+
+
+def test_the_readmes_commands_make_the_embedded_recordings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each command, typed as it stands there, asks for the plan in the truth beside the recording."""
+    folder = model_files.data_folder("recordings_synthetic")
+    asked: dict[str, RoastPlan] = {}
+
+    def note(plans: Any, folder: Path, **_: object) -> list[Path]:
+        asked.update(plans)
+        return []
+
+    monkeypatch.setattr(command, "render_to_files", note)
+    for line in (folder / "README.md").read_text(encoding="utf-8").splitlines():
+        if line.startswith("crackdetect synth "):
+            assert cli.main(shlex.split(line)[1:]) == 0
+    assert sorted(asked) == sorted(NAMES)
+    for name, plan in asked.items():
+        truth = Truth.from_json((folder / f"{name}.json").read_text(encoding="utf-8"))
+        assert RoastPlan.from_dict(truth.plan or {}) == plan, name
+
+
+def test_the_embedded_recordings_fit() -> None:
+    folder = model_files.data_folder("recordings_synthetic")
+    assert sum((folder / f"{name}.flac").stat().st_size for name in NAMES) < 30e6
+
+
+# -- files -----------------------------------------------------------------------------------------------------
+
+
+def _short() -> RoastPlan:
+    return plan_roast(seed=1, scenario="chorus", samplerate=8_000, duration_s=4.0)
+
+
+def test_a_file_is_the_rendering_and_its_truth(tmp_path: Path) -> None:
+    import soundfile
+
+    assert command.render_to_files([("a.b", _short())], tmp_path / "new") == [tmp_path / "new" / "a.b.flac"]
+    stored, samplerate = soundfile.read(tmp_path / "new" / "a.b.flac", dtype="float32")
+    assert samplerate == 8_000
+    assert np.array_equal(stored, Renderer(_short()).render())
+    text = (tmp_path / "new" / "a.b.json").read_text(encoding="utf-8")
+    assert Truth.from_json(text) == replace(Renderer(_short()).truth, plan=json.loads(text)["plan"])
+    assert len(list((tmp_path / "new").iterdir())) == 2
+
+
+@pytest.mark.parametrize("container", ["flac", "wav"])
+def test_a_full_disk_is_told_and_leaves_what_was_there(
+    container: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import soundfile
+
+    older = tmp_path / f"x.{container}"
+    older.write_bytes(b"an older recording")
+    written = soundfile.SoundFile.write
+    cells: list[int] = []
+
+    def full(self: Any, data: Any) -> None:
+        cells.append(len(data))
+        if len(cells) > 2:
+            raise soundfile.LibsndfileError(2)  # "System error.", as libsndfile says when the disk is full
+        written(self, data)
+
+    monkeypatch.setattr(soundfile.SoundFile, "write", full)
+    with pytest.raises(OutputError, match=r"x\.\w+ cannot be written \(System error\); free some space"):
+        command.render_to_files([("x", _short())], tmp_path, container=container)
+    assert older.read_bytes() == b"an older recording"
+    assert list(tmp_path.iterdir()) == [older]
+
+
+def test_an_interrupt_leaves_no_unfinished_file(tmp_path: Path) -> None:
+    seconds: list[float] = []
+
+    def stop(done_s: float) -> None:
+        seconds.append(done_s)
+        if len(seconds) == 6:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        command.render_to_files([("whole", _short()), ("half", _short())], tmp_path, progress=stop)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["whole.flac", "whole.json"]
+
+
+@pytest.mark.parametrize("name", ["../x", "a/b", "a\\b", "C:x", "..", "", "a\0b"])
+def test_a_name_stays_in_its_folder(name: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingError, match="is not a plain file name"):
+        command.render_to_files([(name, _short())], tmp_path / "in")
+    assert list(tmp_path.iterdir()) == []

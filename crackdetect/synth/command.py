@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Literal
 
-from crackdetect.errors import OutputError
+from crackdetect.errors import OutputError, SettingError
 from crackdetect.synth.plan import RoastPlan
 from crackdetect.synth.render import Renderer
 
@@ -22,33 +23,49 @@ def render_to_files(
 ) -> list[Path]:
     """Writes NAME.flac (or .wav) and NAME.json (the truth) for each plan, a second at a time.
 
-    progress: called with the seconds just written. Raises OutputError when something cannot be written; the
-    unfinished recording is removed, finished ones are kept.
+    progress: called with the seconds just written. Raises SettingError on a name that is not a plain file name, and
+    OutputError when something cannot be written. An unfinished recording is removed, be it by an error or an
+    interrupt; finished ones are kept, and so is an older recording of the same name.
     """
-    import soundfile
-
-    written: list[Path] = []
+    for name, _ in plans:
+        if not name.strip(". ") or Path(name).name != name or set(name) & set('/\\:*?"<>|\0'):
+            raise SettingError(
+                f"name {name!r} is not a plain file name; give one without folders, and the folder apart"
+            )
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"folder {folder} cannot be made ({error.strerror}); choose another with --out") from None
+    written: list[Path] = []
     for name, plan in plans:
-        path = folder / f"{name}.{container}"
-        renderer = Renderer(plan)
-        subtype = _SUBTYPES.get(plan.bits, "FLOAT" if container == "wav" else "PCM_24")
+        # not with_suffix: a name may hold a dot
+        path, truth = folder / f"{name}.{container}", folder / f"{name}.json"
+        unfinished = [folder / f"{name}.{container}.part", folder / f"{name}.json.part"]
         try:
-            with soundfile.SoundFile(
-                path, "w", plan.samplerate, 1, subtype, format="FLAC" if container == "flac" else "WAV"
-            ) as file:
-                for block in renderer.blocks():
-                    file.write(block)
-                    if progress is not None:
-                        progress(len(block) / plan.samplerate)
-            path.with_suffix(".json").write_text(renderer.truth.to_json() + "\n", encoding="utf-8")
+            _render(plan, *unfinished, container=container, progress=progress)
+            for part, final in zip(unfinished, (path, truth), strict=True):
+                part.replace(final)
         except (OSError, RuntimeError) as error:
-            path.unlink(missing_ok=True)
-            path.with_suffix(".json").unlink(missing_ok=True)
-            reason = getattr(error, "strerror", None) or str(error)
+            reason = getattr(error, "strerror", None) or str(error).rstrip(".")
             raise OutputError(f"{path} cannot be written ({reason}); free some space or choose another --out") from None
+        finally:
+            for part in unfinished:
+                with contextlib.suppress(OSError):  # the first error is the one to tell
+                    part.unlink(missing_ok=True)
         written.append(path)
     return written
+
+
+def _render(
+    plan: RoastPlan, sound: Path, truth: Path, *, container: str, progress: Callable[[float], None] | None
+) -> None:
+    import soundfile
+
+    renderer = Renderer(plan)
+    subtype = _SUBTYPES.get(plan.bits, "FLOAT" if container == "wav" else "PCM_24")
+    with soundfile.SoundFile(sound, "w", plan.samplerate, 1, subtype, format=container.upper()) as file:
+        for block in renderer.blocks():
+            file.write(block)
+            if progress is not None:
+                progress(len(block) / plan.samplerate)
+    truth.write_text(renderer.truth.to_json() + "\n", encoding="utf-8")

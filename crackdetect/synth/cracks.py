@@ -1,8 +1,9 @@
 """Waveforms of single cracks.
 
-A crack is a broadband transient: it rises within half a millisecond and rings down in a few (a vapour release, as
-popcorn's pop: Virot & Ponomarenko, J. R. Soc. Interface 12, 20141247, 2015). Here: a few damped modes and a damped
-burst of noise, sometimes twice. Second crack is brighter and shorter (Wilson 2014). The shapes' numbers are chosen.
+A crack is a broadband transient: from a tenth to half its height in 0.13 ms as a rule (0.65 ms in 99 of 100, measured
+over 400 drawn colours; as its modes beat, the largest sample may come a millisecond or two later), and down in a few
+(a vapour release, as popcorn's pop: Virot & Ponomarenko, J. R. Soc. Interface 12, 20141247, 2015). Here: a few damped
+modes and a damped burst of noise, sometimes twice. Second crack is brighter and shorter (Wilson 2014). The shapes' numbers are chosen.
 """
 
 from __future__ import annotations

@@ -140,6 +140,7 @@ _RANGES = {
     "real_distractor_rate_per_minute": (0, 600),
     "real_distractor_low_db": (-40, 80),
     "real_distractor_high_db": (-40, 80),
+    "bed_index": (0, 100_000),
     "bed_share": (0, 1),
 }
 
@@ -201,16 +202,19 @@ class RoastPlan:
                 raise SettingError(f"{name} {value} is out of range; give {low:g} to {high:g}")
         if self.snr_low_db > self.snr_high_db:
             raise SettingError("snr_low_db must not be above snr_high_db")
+        last = self.duration_s if self.drop_s is None else min(self.drop_s, self.duration_s)
+        if self.charge_s is not None and self.charge_s >= last:
+            raise SettingError(f"charge_s {self.charge_s:g} is not before the drop and the end, {last:g} s; give less")
 
     @property
     def first_end_s(self) -> float | None:
         """Where the falling rate crosses a tenth of its peak, or the earlier drop; None if after the end."""
-        if self.first_start_s is None:
+        if self.first_start_s is None or (self.drop_s is not None and self.drop_s <= self.first_start_s):
             return None
         end = self.first_start_s + self.ramp_s + self.first_hold_s + 0.9 * self.first_fall_s
         if self.drop_s is not None:
             end = min(end, self.drop_s)
-        return end if end <= self.duration_s else None
+        return end if 0 <= end <= self.duration_s else None
 
     def first_per_minute(self, time_s: float) -> float:
         if self.first_start_s is None or (self.drop_s is not None and time_s >= self.drop_s):

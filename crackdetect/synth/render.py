@@ -28,7 +28,7 @@ Doubles = npt.NDArray[np.float64]
 IN_BAND_HZ = (1_000.0, 12_000.0)
 #: Seconds of the machine alone that are rendered first to know its level.
 _PROBE_S = 6
-#: Cracks this near the largest one's neighbourhood are placed with their own peak at their time.
+#: Names of the streams of chance, so that none depends on how much another has drawn.
 _CRACK_STREAM, _TIMES_STREAM, _REAL_STREAM = 21, 22, 23
 
 
@@ -116,15 +116,20 @@ class Renderer:
         plan = self.plan
         events = [TruthEvent(s.at / plan.samplerate, s.kind, s.level_db, s.label) for s in self._cracks]
         events += [TruthEvent(s.at / plan.samplerate, s.kind, float("-inf"), s.label) for s in self._others]
-        start = plan.first_start_s
+        last = plan.duration_s if plan.drop_s is None else min(plan.drop_s, plan.duration_s)
+
+        def begins(start_s: float | None) -> float | None:
+            """None too when it lies outside the recording or after the drop: nobody could hear it begin."""
+            return start_s if start_s is not None and 0 <= start_s < last else None
+
         return Truth(
             samplerate=plan.samplerate,
             duration_s=self._length / plan.samplerate,
             charge_s=plan.charge_s,
-            first_crack_start_s=start if start is not None and 0 <= start < plan.duration_s else None,
+            first_crack_start_s=begins(plan.first_start_s),
             first_crack_end_s=plan.first_end_s,
-            second_crack_start_s=plan.second_start_s,
-            drop_s=plan.drop_s,
+            second_crack_start_s=begins(plan.second_start_s),
+            drop_s=plan.drop_s if plan.drop_s is not None and plan.drop_s < plan.duration_s else None,
             peak_per_minute=plan.peak_per_minute,
             events=tuple(sorted(events, key=lambda e: e.time_s)),
             plan=plan.to_dict(),
