@@ -3,7 +3,8 @@
 A crack is a broadband transient: from a tenth to half its height in 0.13 ms as a rule (0.65 ms in 99 of 100, measured
 over 400 drawn colours; as its modes beat, the largest sample may come a millisecond or two later), and down in a few
 (a vapour release, as popcorn's pop: Virot & Ponomarenko, J. R. Soc. Interface 12, 20141247, 2015). Here: a few damped
-modes and a damped burst of noise, sometimes twice. Second crack is brighter and shorter (Wilson 2014). The shapes' numbers are chosen.
+modes and a damped burst of noise, sometimes twice. Second crack is brighter and shorter (Wilson
+2014). The shapes' numbers are chosen.
 """
 
 from __future__ import annotations
