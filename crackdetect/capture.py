@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import atexit
-import os
 import threading
 import time
 from collections import deque
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import Any, Literal
@@ -18,6 +16,7 @@ import numpy as np
 from crackdetect.blocks import Block
 from crackdetect.channels import Frames, given_channel, one_channel
 from crackdetect.errors import DeviceError
+from crackdetect.quiet import quiet
 from crackdetect.spectrum import MAX_SAMPLERATE, MIN_SAMPLERATE
 
 #: Sound that waits for a busy computer, at most; beyond it whole blocks are lost, and counted.
@@ -252,7 +251,7 @@ class MicrophoneSource:
         self._gaps = GapMeter(samplerate=self.samplerate, unreported_s=max(0.5, 2 * latency))
 
     def _open(self) -> Any:
-        with _quiet():
+        with quiet():  # PortAudio and ALSA comment on every device they try
             try:
                 stream = self._open_with(self.channels)
             except (self._layer.PortAudioError, ValueError) as error:
@@ -362,24 +361,6 @@ class MicrophoneSource:
         if worker.is_alive():
             # at exit the audio layer would wait for the same device, without end
             atexit.unregister(getattr(self._layer, "_exit_handler", let_go))
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """PortAudio and ALSA talk to the person in their own way on opening; what matters is raised."""
-    try:
-        kept = os.dup(2)
-    except OSError:  # there is no standard error to keep clean
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 2)
-    os.close(nowhere)
-    try:
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
 
 
 def _audio_layer() -> Any:

@@ -52,7 +52,7 @@ class PhaseSettings:
     threshold: of the log odds that first crack has begun, nats; more is surer and later.
     """
 
-    threshold: float = 8.0
+    threshold: float = 6.0
     ready_s: float = 20.0
     lag_s: float = 12.0
     memory_s: float = 150.0

@@ -6,7 +6,9 @@ A source is an iterable of :class:`crackdetect.blocks.Block` with ``samplerate``
 
 from __future__ import annotations
 
+import os
 import re
+import stat
 import struct
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -28,12 +30,15 @@ from crackdetect.channels import (
 )
 from crackdetect.errors import InputError
 from crackdetect.events import clock
+from crackdetect.quiet import quiet
 from crackdetect.streams import BLOCK_S, UNKNOWN_SIZE, StreamSource
 
 #: What a folder is searched for. A file named by itself may have any name.
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga", ".opus", ".mp3", ".w64", ".rf64"})
 #: A length above this is libsndfile's way of saying that the header does not give one.
 _MAX_FRAMES = 2**48
+#: libsndfile's error "file does not exist"; it also says so of an existing one that its MP3 decoder gives up on.
+_NO_SUCH_FILE = 7
 
 _SIZE_LINE = re.compile(r"\s*(?:data|SSND|Data Size|riff|Riff size)\s*:\s*(\d+) \(should be (\d+)\)")
 
@@ -194,18 +199,45 @@ def open_recording(
 def find_recordings(paths: Iterable[str | Path]) -> list[Path]:
     """Files as given, folders as the sorted recordings in and below them.
 
+    A folder below that may not be searched stands for itself, so that opening it says so.
     Raises InputError on a folder without any.
     """
     found: list[Path] = []
     for path in map(Path, paths):
-        if not path.is_dir():
+        if not _is_folder(path):
             found.append(path)
             continue
-        inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in SUFFIXES and p.is_file())
+        inside = sorted(_recordings_in(path))
         if not inside:
             raise InputError(f"folder {path} holds no recordings ({_suffix_list()}); name a folder that does")
         found += inside
     return found
+
+
+def _recordings_in(folder: Path) -> Iterator[Path]:
+    """What cannot be looked into or at is among them: opening it says why."""
+    locked: list[Path] = []
+    for parent, _, names in os.walk(folder, onerror=lambda error: locked.append(Path(error.filename))):
+        for path in (Path(parent, name) for name in names):
+            if path.suffix.lower() in SUFFIXES and _may_be_recording(path):
+                yield path
+    yield from locked
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return stat.S_ISDIR(path.stat().st_mode)
+    except (OSError, ValueError):  # opening it says why
+        return False
+
+
+def _may_be_recording(path: Path) -> bool:
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except PermissionError:
+        return True
+    except OSError:  # a link to nowhere
+        return False
 
 
 def open_stdin(
@@ -241,22 +273,34 @@ def _suffix_list() -> str:
 
 def _head(path: Path) -> bytes:
     """The first bytes. Raises InputError when the file is not one that can be read."""
-    if path.is_dir():
-        raise InputError(f"{path} is a folder, not a recording; name a file in it")
-    if path.exists() and not path.is_file():
+    try:
+        mode = path.stat().st_mode
+    except PermissionError:
+        raise InputError(f"{path} may not be reached by this user; change the permissions of its folder") from None
+    except (OSError, ValueError) as error:
+        raise InputError(_unreadable(path, error)) from None
+    if not (stat.S_ISDIR(mode) or stat.S_ISREG(mode)):
         raise InputError(f"{path} is not an ordinary file; pipe it in and give - as the name")
     try:
+        if stat.S_ISDIR(mode):
+            with os.scandir(path):  # raises where it is locked
+                raise InputError(f"{path} is a folder, not a recording; name a file in it")
         with path.open("rb") as file:
             head = file.read(4096)
-    except FileNotFoundError:
-        raise InputError(f"{path} does not exist; check the name") from None
     except PermissionError:
         raise InputError(f"{path} may not be read by this user; change its permissions") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path} cannot be read ({error}); copy it to another disk") from None
+    except OSError as error:
+        raise InputError(_unreadable(path, error)) from None
     if not head:
         raise InputError(f"{path} is empty (0 bytes); record or export it again")
     return head
+
+
+def _unreadable(path: Path, error: OSError | ValueError) -> str:
+    if isinstance(error, FileNotFoundError | NotADirectoryError):
+        return f"{path} does not exist; check the name"
+    reason = error.strerror if isinstance(error, OSError) else None
+    return f"{path} cannot be read ({reason or error}); check its name, or copy it to another disk"
 
 
 def _wav_size_is_zero(path: Path) -> bool:
@@ -278,15 +322,20 @@ def _open_sound(path: Path) -> Any:
     head = _head(path)
     if path.suffix.lower() == ".raw":
         raise InputError(f"{path} has no header; pipe it in as - with --samplerate and --sample-format")
+    # soundfile encodes a name strictly; one that is not UTF-8 goes as the bytes it is
+    name = path if os.name == "nt" else os.fsencode(path)
     try:
-        file = soundfile.SoundFile(path)
+        with quiet():  # the MP3 decoder comments on what it cannot read
+            file = soundfile.SoundFile(name)
     except (soundfile.LibsndfileError, TypeError, OSError) as error:
         if _is_text(head):
             raise InputError(f"{path} is text, not sound, whatever its name says; name a recording") from None
-        reason = getattr(error, "error_string", "") or str(error)
+        if getattr(error, "code", None) == _NO_SUCH_FILE:
+            reason = "nothing in it can be decoded"
+        else:
+            reason = (getattr(error, "error_string", "") or str(error)).strip().rstrip(".")
         raise InputError(
-            f"{path} is not a recording that can be read ({reason.strip().rstrip('.')}); "
-            "use WAV, FLAC, AIFF, OGG, MP3 or W64"
+            f"{path} is not a recording that can be read ({reason}); use WAV, FLAC, AIFF, OGG, MP3 or W64"
         ) from None
     if file.format == "RAW":  # libsndfile's guess by the name alone
         file.close()
