@@ -18,13 +18,11 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
-
 from crackdetect import model_files
 from crackdetect.blocks import Block
 from crackdetect.classify import Model
 from crackdetect.config import Settings
-from crackdetect.errors import CrackdetectError, InputError, ModelError
+from crackdetect.errors import CrackdetectError, InputError
 from crackdetect.events import Event
 from crackdetect.pipeline import Pipeline
 from crackdetect.recordings import RecordingSource, open_recording
@@ -216,23 +214,7 @@ def roast_names(paths: Sequence[Path]) -> list[str]:
 @lru_cache(maxsize=1)
 def load_model(path: Path | None) -> Model:
     """The model of ``--model``, or the shipped one. Raises ModelError."""
-    if path is None:
-        return model_files.shipped()
-    if path.exists() and not path.is_file():
-        raise ModelError(f"model file {path} is not an ordinary file and cannot be read; name a model file")
-    # absurd weights overflow on the golden rows, which then refuse them: no warning is needed on top
-    with np.errstate(all="ignore"):
-        return model_files.load(path)
-
-
-def open_file(path: Path, *, channel: int | None = None) -> Recording:
-    """:func:`crackdetect.recordings.open_recording`; what the file system refuses is an InputError as well."""
-    try:
-        return open_recording(path, channel=channel)
-    except PermissionError:
-        raise InputError(f"{path} may not be reached by this user; change the permissions of its folder") from None
-    except UnicodeEncodeError:
-        raise InputError(f"{path} has a name that is not Unicode; rename it") from None
+    return model_files.shipped() if path is None else model_files.load(path)
 
 
 def hear_file(job: Job) -> Report:
@@ -240,7 +222,7 @@ def hear_file(job: Job) -> Report:
     report = Report(job)
     try:
         model = load_model(job.model)
-        with closing(open_file(job.path, channel=job.channel)) as source:
+        with closing(open_recording(job.path, channel=job.channel)) as source:
             report.notes += opening_notes(source)
             pipeline = Pipeline(samplerate=source.samplerate, model=model, settings=job.settings, roast=job.roast)
             report.exit_code = hear(source, pipeline, [report], say=report.errors.append)

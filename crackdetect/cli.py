@@ -249,9 +249,10 @@ def analyze(
             raise SettingError(f"--{option} describes raw samples on standard input; leave it out for files")
     paths, failed = _find(files)
     if len(paths) == 1 and not failed:
-        from crackdetect.batch import open_file, roast_names
+        from crackdetect.batch import roast_names
+        from crackdetect.recordings import open_recording
 
-        source = open_file(paths[0], channel=channel)
+        source = open_recording(paths[0], channel=channel)
         raise click.exceptions.Exit(_analyze_one(source, roast_names(paths)[0], settings, model_path, text))
     code = _analyze_many(paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text)
     raise click.exceptions.Exit(code or (InputError.exit_code if failed else 0))
@@ -268,9 +269,6 @@ def _find(files: Sequence[str]) -> tuple[list[Path], bool]:
             paths += find_recordings([file])
         except InputError as error:
             complain(str(error))
-            failed = True
-        except PermissionError:
-            complain(f"{file} may not be reached by this user; change the permissions of its folder")
             failed = True
     return list(dict.fromkeys(paths)), failed
 

@@ -11,6 +11,7 @@ import re
 import stat
 import struct
 from collections.abc import Iterable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
@@ -37,8 +38,8 @@ from crackdetect.streams import BLOCK_S, UNKNOWN_SIZE, StreamSource
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga", ".opus", ".mp3", ".w64", ".rf64"})
 #: A length above this is libsndfile's way of saying that the header does not give one.
 _MAX_FRAMES = 2**48
-#: libsndfile's error "file does not exist"; it also says so of an existing one that its MP3 decoder gives up on.
-_NO_SUCH_FILE = 7
+#: What libsndfile says of an existing file that its MP3 decoder gives up on.
+_MISLEADING = "File does not exist"
 
 _SIZE_LINE = re.compile(r"\s*(?:data|SSND|Data Size|riff|Riff size)\s*:\s*(\d+) \(should be (\d+)\)")
 
@@ -96,7 +97,8 @@ class RecordingSource:
             # Not-a-number tells, after an error in the middle of a block, how much of it had been decoded.
             buffer = np.full((self._block_frames, self.channels), np.nan, np.float32)
             try:
-                frames = self._file.read(out=buffer)
+                with _decoding(self._file):
+                    frames = self._file.read(out=buffer)
             except soundfile.LibsndfileError:
                 written = np.flatnonzero(np.isfinite(buffer).any(axis=1))
                 frames = buffer[: written[-1] + 1 if len(written) else 0]
@@ -172,10 +174,12 @@ class RecordingSource:
             count = min(12, -(-total // part))
             for start in np.linspace(0, max(0, total - part), count).astype(np.int64):
                 try:
-                    file.seek(int(start))
-                    yield file.read(part, dtype="float32", always_2d=True)
+                    with _decoding(file):
+                        file.seek(int(start))
+                        frames = file.read(part, dtype="float32", always_2d=True)
                 except soundfile.LibsndfileError:
                     return  # damaged from here on; what was measured will do
+                yield frames
 
 
 def open_recording(
@@ -330,10 +334,9 @@ def _open_sound(path: Path) -> Any:
     except (soundfile.LibsndfileError, TypeError, OSError) as error:
         if _is_text(head):
             raise InputError(f"{path} is text, not sound, whatever its name says; name a recording") from None
-        if getattr(error, "code", None) == _NO_SUCH_FILE:
+        reason = (getattr(error, "error_string", "") or str(error)).strip().rstrip(".")
+        if reason.startswith(_MISLEADING):
             reason = "nothing in it can be decoded"
-        else:
-            reason = (getattr(error, "error_string", "") or str(error)).strip().rstrip(".")
         raise InputError(
             f"{path} is not a recording that can be read ({reason}); use WAV, FLAC, AIFF, OGG, MP3 or W64"
         ) from None
@@ -341,6 +344,11 @@ def _open_sound(path: Path) -> Any:
         file.close()
         raise InputError(f"{path} has no header that says what it is; use WAV, FLAC, AIFF, OGG, MP3 or W64")
     return file
+
+
+def _decoding(file: Any) -> AbstractContextManager[None]:
+    """Around each read of a ``soundfile.SoundFile``: only the MP3 decoder comments on what is damaged."""
+    return quiet() if file.format == "MP3" else nullcontext()
 
 
 def _is_text(head: bytes) -> bool:

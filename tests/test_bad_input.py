@@ -90,6 +90,11 @@ def noise_bytes(path: Path) -> None:
     path.write_bytes(np.random.default_rng(1).integers(0x80, 0xFF, 5_000).astype(np.uint8).tobytes())
 
 
+def mpeg_sync(path: Path) -> None:
+    """Noise behind four bytes that could begin an MPEG frame: the decoder tries, and would comment on it."""
+    path.write_bytes(b"\xff\xfb\x90\x00" + np.random.default_rng(2).bytes(20_000))
+
+
 def half_a_header(path: Path) -> None:
     soundfile.write(path, SOUND, RATE)
     path.write_bytes(path.read_bytes()[:30])
@@ -111,6 +116,7 @@ def high_rate(path: Path) -> None:
         (three_samples, ["3 samples", "use a longer recording"]),
         (text, ["is text, not sound"]),
         (noise_bytes, ["is not a recording that can be read", "use WAV, FLAC"]),
+        (mpeg_sync, ["is not a recording that can be read (nothing in it can be decoded)", "use WAV, FLAC"]),
         (half_a_header, ["bad.wav"]),
         (low_rate, ["4000 Hz", "8000 to 192000 Hz", "convert it"]),
         (high_rate, ["384000 Hz", "8000 to 192000 Hz", "convert it"]),
@@ -147,6 +153,7 @@ def stranger() -> Iterator[Path]:
     with tempfile.TemporaryDirectory() as folder:
         os.chmod(folder, 0o755)
         soundfile.write(Path(folder) / "locked.wav", SOUND, RATE)
+        soundfile.write(Path(folder) / "open.wav", SOUND, RATE)
         (Path(folder) / "vault").mkdir()
         soundfile.write(Path(folder) / "vault" / "inside.wav", SOUND, RATE)
         os.chmod(Path(folder) / "locked.wav", 0)
@@ -167,8 +174,18 @@ def test_no_permission_to_read_a_file(analyze: Callable[..., Run], stranger: Pat
 
 
 def test_no_permission_to_enter_a_folder(analyze: Callable[..., Run], stranger: Path) -> None:
-    one_sentence(analyze(stranger / "vault" / "inside.wav"), 3, "inside.wav")
-    one_sentence(analyze(stranger / "vault"), 3, "vault")
+    one_sentence(analyze(stranger / "vault" / "inside.wav"), 3, "inside.wav may not be reached", "permissions of its")
+    one_sentence(analyze(stranger / "vault"), 3, "vault may not be read", "permissions")
+
+
+def test_what_is_locked_in_a_folder_is_told_and_the_rest_is_heard(analyze: Callable[..., Run], stranger: Path) -> None:
+    done = analyze(stranger)
+    assert done.code == 3
+    assert [line.partition(" may not be read")[0] for line in done.errors] == [
+        f"crackdetect: {stranger / 'locked.wav'}",
+        f"crackdetect: {stranger / 'vault'}",
+    ]
+    assert [event["roast"] for event in done.events if event["type"] == "summary"] == ["open"]
 
 
 # -- recordings in which there is nothing to hear --------------------------------------------------------------
@@ -242,13 +259,35 @@ def test_a_truncated_recording_among_others(analyze: Callable[..., Run], tmp_pat
     assert [event["roast"] for event in done.events if event["type"] == "summary"] == ["a", "b"]
 
 
-def test_a_file_name_that_is_not_unicode(analyze: Callable[..., Run], tmp_path: Path) -> None:
-    if sys.platform != "linux":
-        pytest.skip("other systems take Unicode names only")
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take Unicode names only")
+@pytest.mark.parametrize("form", ["jsonl", "text"])
+def test_a_file_name_that_is_not_unicode_is_heard(analyze: Callable[..., Run], tmp_path: Path, form: str) -> None:
     path = Path(os.fsdecode(os.fsencode(tmp_path / "caf") + b"\xe9.wav"))
     soundfile.write(tmp_path / "plain.wav", SOUND, RATE)
     (tmp_path / "plain.wav").replace(path)
-    one_sentence(analyze(path), 3, "has a name that is not Unicode", "rename it")
+    done = analyze(tmp_path, "--format", form)
+    assert (done.code, done.errors) == (0, [])
+    assert "caf" in done.out
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take Unicode names only")
+def test_a_bad_file_with_a_name_that_is_not_unicode(analyze: Callable[..., Run], tmp_path: Path) -> None:
+    path = Path(os.fsdecode(os.fsencode(tmp_path / "caf") + b"\xe9.wav"))
+    text(path)
+    one_sentence(analyze(path), 3, "caf", "is text, not sound")
+
+
+def test_a_damaged_mp3_is_heard_without_its_decoder_commenting(analyze: Callable[..., Run], tmp_path: Path) -> None:
+    path = tmp_path / "damaged.mp3"
+    soundfile.write(path, np.stack([SOUND, SOUND], axis=1), RATE)  # the choice of a channel reads it as well
+    whole = bytearray(path.read_bytes())
+    middle = len(whole) // 2
+    whole[middle : middle + 5_000] = np.random.default_rng(1).bytes(5_000)
+    path.write_bytes(whole)
+    done = analyze(path)
+    assert "breaks off" in done.err
+    assert [line for line in done.err.splitlines() if not line.startswith("note: ")] == []
+    assert done.events[-1]["type"] == "summary"
 
 
 # -- model files -----------------------------------------------------------------------------------------------
@@ -373,6 +412,11 @@ def test_a_model_file_of_absurd_size_is_not_even_read(analyze: Callable[..., Run
 def test_a_model_file_that_is_none(analyze: Callable[..., Run], tmp_path: Path, name: str) -> None:
     soundfile.write(tmp_path / "good.wav", SOUND, RATE)
     one_sentence(analyze(tmp_path / "good.wav", model=tmp_path / name), 5, "cannot be read")
+
+
+def test_scoring_with_a_model_file_that_is_none(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code = cli.main(["evaluate", "--quick", "--model", str(tmp_path)])
+    one_sentence(Run(code, *capfd.readouterr()), 5, "is not an ordinary file and cannot be read")
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no /dev/zero on this system")

@@ -20,7 +20,7 @@ import vmic
 from clicks import clicks_in_noise, poisson_times
 from conftest import plain_classifier
 
-from crackdetect import __version__, batch, capture, cli, model_files
+from crackdetect import __version__, batch, capture, cli, model_files, recordings
 from crackdetect.blocks import Block
 from crackdetect.classify import Model
 from crackdetect.config import Settings
@@ -381,6 +381,28 @@ def test_no_audio_layer_is_exit_code_4(run: Any, plain: Path, monkeypatch: pytes
         assert done.err == "crackdetect: the audio layer PortAudio is missing; install it\n"
 
 
+@pytest.mark.parametrize("more", [[], ["--list-devices"]], ids=["listen", "list"])
+def test_on_a_machine_without_portaudio_one_sentence_says_what_to_install(
+    tmp_path: Path, plain: Path, more: list[str]
+) -> None:
+    """The real audio layer, in a process that finds no PortAudio: neither the system's nor one it came with."""
+    (tmp_path / "_sounddevice_data").mkdir()
+    (tmp_path / "_sounddevice_data" / "__init__.py").write_text("")
+    code = f"""
+import ctypes.util, sys
+ctypes.util.find_library = lambda name: None
+sys.path.insert(0, {str(tmp_path)!r})
+from crackdetect.cli import main
+sys.exit(main(["listen", "--model", {str(plain)!r}, *{more!r}]))
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout) == (4, "")
+    assert done.stderr.startswith("crackdetect: the audio layer PortAudio is missing")
+    assert done.stderr.count("\n") == 1
+    for command in ("apt-get install libportaudio2", "dnf install portaudio", "brew install portaudio", "pip install"):
+        assert command in done.stderr
+
+
 def test_devices_are_listed(run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     devices = [
         capture.Device(0, "Built-in", "ALSA", 2, 48_000, True),
@@ -524,7 +546,7 @@ def fails(error: BaseException) -> Any:
 
 
 def test_a_defect_is_one_sentence_and_its_trace_on_request(run: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(batch, "open_file", fails(ZeroDivisionError("division by zero")))
+    monkeypatch.setattr(recordings, "open_recording", fails(ZeroDivisionError("division by zero")))
     monkeypatch.delenv(cli.TRACEBACK, raising=False)
     done = run("analyze", "x.wav")
     assert done.code == 1

@@ -324,6 +324,21 @@ def test_a_named_pipe_is_not_waited_for(tmp_path: Path) -> None:
     assert "not an ordinary file" in sentence(error)
 
 
+def test_a_name_below_a_file_does_not_exist(tmp_path: Path) -> None:
+    (tmp_path / "a.wav").write_bytes(written_bytes(noise()))
+    with pytest.raises(InputError) as error:
+        open_recording(tmp_path / "a.wav" / "b.wav")
+    assert "does not exist" in sentence(error)
+
+
+@pytest.mark.parametrize("name", ["x" * 5_000 + ".wav", "a\0b.wav"], ids=["too long", "null character"])
+def test_a_name_that_no_file_can_have(tmp_path: Path, name: str) -> None:
+    assert find_recordings([tmp_path / name]) == [tmp_path / name]
+    with pytest.raises(InputError) as error:
+        open_recording(tmp_path / name)
+    assert re.search("cannot be read|does not exist", sentence(error))
+
+
 def test_find_recordings_looks_into_folders(tmp_path: Path) -> None:
     for name in ("b.wav", "a/d.FLAC", "a/c.ogg", "a/notes.txt"):
         path = tmp_path / name
