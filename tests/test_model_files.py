@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import pickle
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ from crackdetect import features, model_files
 from crackdetect.classify import Classifier, Model
 from crackdetect.errors import ModelError
 
+COUNT = features.COUNT
 Content = dict[str, Any]
 
 
@@ -47,11 +50,11 @@ def _rewrite(path: Path, change: Callable[[Content], object], *, sign: bool = Tr
 
 def test_round_trip(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
-    weights = [rng.normal(0, 0.1, shape).astype(np.float32) for shape in ((features.COUNT, 16), (16, 8), (8, 3))]
+    weights = [rng.normal(0, 0.1, shape).astype(np.float32) for shape in ((COUNT, 16), (16, 8), (8, 3))]
     biases = [rng.normal(0, 0.1, size).astype(np.float32) for size in (16, 8, 3)]
-    mean = rng.normal(0, 1, features.COUNT).astype(np.float32)
-    scale = rng.uniform(0.5, 2, features.COUNT).astype(np.float32)
-    golden = rng.normal(0, 1, (5, features.COUNT)).astype(np.float32)
+    mean = rng.normal(0, 1, COUNT).astype(np.float32)
+    scale = rng.uniform(0.5, 2, COUNT).astype(np.float32)
+    golden = rng.normal(0, 1, (5, COUNT)).astype(np.float32)
     path = tmp_path / "new.json"
     written = model_files.save(
         path,
@@ -104,6 +107,17 @@ def test_the_shipped_model_loads(model_path: Path) -> None:
 
 def test_no_file(tmp_path: Path) -> None:
     assert "cannot be read" in _refused(tmp_path / "missing.json")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no named pipes among its files")
+def test_a_named_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "model.json")
+    assert "not an ordinary file and cannot be read" in _refused(tmp_path / "model.json")
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no /dev/zero on this system")
+def test_a_device_without_end() -> None:
+    assert "not an ordinary file and cannot be read" in _refused(Path("/dev/zero"))
 
 
 def test_a_folder(tmp_path: Path) -> None:
@@ -170,6 +184,19 @@ def _other_answers(content: Content) -> None:
     content["biases"][-1] = model_files.encode(np.full(3, 0.5, np.float32) * [0, 1, 0])
 
 
+def _absurd_weights(content: Content) -> None:
+    shape = content["weights"][0]["shape"]
+    content["weights"][0] = model_files.encode(np.full(shape, 3e38, np.float32))
+
+
+def _absurd_weights_with_their_answers(content: Content) -> None:
+    """Infinite logits equal the infinite ones in the file, and still say nothing."""
+    _absurd_weights(content)
+    content["weights"][1] = model_files.encode(np.full((2, 3), 3e38, np.float32))
+    content["golden_rows"] = model_files.encode(np.full((8, COUNT), 2, np.float32))
+    content["golden_logits"] = model_files.encode(np.full((8, 3), np.inf))
+
+
 def _huge_shape(content: Content) -> None:
     content["weights"][0]["shape"] = [100_000, 100_000]
 
@@ -182,11 +209,14 @@ HOSTILE: dict[str, Callable[[Content], object]] = {
     "NaN weight": _nan_weight,
     "NaN golden": _nan_golden,
     "other answers": _other_answers,
+    "absurd weights": _absurd_weights,
+    "absurd weights with their answers": _absurd_weights_with_their_answers,
+    "absurd golden rows": lambda content: content.update(golden_rows=model_files.encode(np.full((8, COUNT), 1e300))),
     "huge shape": _huge_shape,
     "object array": _objects,
     "no golden rows": lambda content: content.pop("golden_rows"),
     "empty golden rows": lambda content: content.update(
-        golden_rows=model_files.encode(np.zeros((0, features.COUNT), np.float32)),
+        golden_rows=model_files.encode(np.zeros((0, COUNT), np.float32)),
         golden_logits=model_files.encode(np.zeros((0, 3))),
     ),
     "no weights": lambda content: content.pop("weights"),
@@ -201,10 +231,11 @@ HOSTILE: dict[str, Callable[[Content], object]] = {
     "prior of zero": lambda content: content.update(prior=model_files.encode(np.array([0.0, 0.5, 0.5]))),
     "prior of NaN": lambda content: content.update(prior=model_files.encode(np.array([np.nan, 0.5, 0.5]))),
     "prior of infinity": lambda content: content.update(prior=model_files.encode(np.array([np.inf, 0.5, 0.5]))),
-    "scale of zero": lambda content: content.update(scale=model_files.encode(np.zeros(features.COUNT, np.float32))),
+    "scale of zero": lambda content: content.update(scale=model_files.encode(np.zeros(COUNT, np.float32))),
     "no marks": lambda content: content.update(marks={}),
     "marks of NaN": lambda content: content["marks"].update(crack=[float("nan")] * 13),
     "marks too few": lambda content: content["marks"].update(crack=[0.1]),
+    "mark of 400 digits": lambda content: content["marks"].update(crack=[10**400]),
     "marks are text": lambda content: content["marks"].update(crack="abc"),
     "marks are a list": lambda content: content.update(marks=[1, 2]),
     "other features": lambda content: content["features"].reverse(),
@@ -217,6 +248,17 @@ HOSTILE: dict[str, Callable[[Content], object]] = {
 def test_a_hostile_file_with_a_digest_that_fits(path: Path, change: Callable[[Content], object]) -> None:
     _rewrite(path, change)
     _refused(path)
+
+
+def test_a_model_without_a_card(path: Path) -> None:
+    _rewrite(path, lambda content: content.pop("card"))
+    with pytest.raises(ModelError, match="has no card"):
+        model_files.card_of(path)
+
+
+def test_a_long_version_is_not_quoted_in_full(path: Path) -> None:
+    _rewrite(path, lambda content: content.update(format_version="9" * 1_000))
+    assert "format version '999" in _refused(path)
 
 
 def test_data_folder_of_the_repository() -> None:
