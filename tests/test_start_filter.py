@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from conftest import MARKS
 
+from crackdetect.evaluate.limits import poisson_cusum_delay
+from crackdetect.phase import PhaseSettings
 from crackdetect.start_filter import StartFilter, StartSettings
 
 CRACK = np.array(MARKS["crack"])
@@ -15,6 +18,9 @@ BURST = np.array(MARKS["burst"])
 BACKGROUND = np.array(MARKS["other_per_minute"]) / 60
 TICK_S = 0.25
 S = StartSettings()
+THRESHOLD = PhaseSettings().threshold
+
+Doubles = npt.NDArray[np.float64]
 
 
 def _filter() -> StartFilter:
@@ -122,3 +128,171 @@ def test_reset_equals_new() -> None:
     assert used.push(_sure(2), background=BACKGROUND, observed_s=TICK_S) == _filter().push(
         _sure(2), background=BACKGROUND, observed_s=TICK_S
     )
+
+
+def test_fewer_sounds_of_the_machine_make_the_same_cracks_worth_more() -> None:
+    odds = []
+    for factor in (0.25, 1.0, 4.0, 16.0):
+        found = _filter()
+        for i in range(60):
+            last = found.push([8] if i % 4 == 0 else [], background=factor * BACKGROUND, observed_s=TICK_S)
+        odds.append(last)
+    assert odds == sorted(odds, reverse=True)
+    assert odds[0] > odds[-1] + 5
+
+
+@pytest.mark.parametrize("factor", [0.5, 3.0])
+def test_a_clock_that_runs_faster_changes_nothing(factor: float) -> None:
+    """All rates times a factor and all durations through it: the same odds, tick by tick."""
+    scaled = StartSettings(
+        chorus_per_minute=tuple(factor * rate for rate in S.chorus_per_minute),  # type: ignore[arg-type]
+        climb_s=tuple(time / factor for time in S.climb_s),  # type: ignore[arg-type]
+        clump_per_second=factor * S.clump_per_second,
+        burst_per_second=factor * S.burst_per_second,
+        **{
+            name: getattr(S, name) / factor
+            for name in ("clump_s", "burst_s", "clump_every_min", "burst_every_min", "start_every_min")
+        },
+    )
+    usual = _filter()
+    other = StartFilter(crack=CRACK, burst=BURST, tick_s=TICK_S / factor, settings=scaled)
+    rng = np.random.default_rng(5)
+    for tick in range(200):
+        bins = rng.integers(0, len(CRACK), rng.poisson(0.1 if tick < 100 else 0.4)).tolist()
+        expected = usual.push(bins, background=BACKGROUND, observed_s=TICK_S)
+        found = other.push(bins, background=factor * BACKGROUND, observed_s=TICK_S / factor)
+        assert found == pytest.approx(expected, abs=1e-9)
+
+
+def test_as_many_candidates_as_a_hold_off_lets_through_stay_numbers() -> None:
+    """12 ms of hold-off: 21 in a tick, all sure, on a machine that never makes such a sound; and silence after."""
+    found = _filter()
+    for _ in range(240):
+        odds = found.push(_sure(21), background=np.full(len(CRACK), 1e-6), observed_s=TICK_S)
+    assert math.isfinite(odds)
+    assert odds > THRESHOLD
+    for _ in range(4 * 600):
+        odds = found.push([], background=np.full(len(CRACK), 1e3), observed_s=TICK_S)
+    assert math.isfinite(odds)
+    assert odds < 0
+
+
+# -- many runs at once, against the optimum ----------------------------------------------------------------------
+
+
+class Runs:
+    """The same filter for many independent runs of one background at once, in matrices."""
+
+    def __init__(self, *, background: Doubles, runs: int, seed: int) -> None:
+        one = StartFilter(crack=CRACK, burst=BURST, tick_s=TICK_S)
+        self.move, self.silence = one._move, np.exp(-one._total * TICK_S)
+        self.gains = 1 + (one._extra / background).T
+        self.rng = np.random.default_rng(seed)
+        self.weights = np.tile([1.0] + [0.0] * 6, (runs, 1))
+
+    def push(self, per_second: Doubles) -> Doubles:
+        """One tick of marks at these rates in each score bin; log odds of each run."""
+        counts = self.rng.poisson(per_second.sum() * TICK_S, len(self.weights))
+        bins = self.rng.choice(len(per_second), size=counts.sum(), p=per_second / per_second.sum())
+        return self.take(np.repeat(np.arange(len(counts)), counts), bins)
+
+    def take(self, run: npt.NDArray[np.intp], bins: npt.NDArray[np.intp]) -> Doubles:
+        gain = np.tile(self.silence, (len(self.weights), 1))
+        np.multiply.at(gain, run, self.gains[bins])
+        weights = (self.weights @ self.move) * gain
+        self.weights = np.maximum(weights / weights.sum(axis=1, keepdims=True), 1e-15)
+        odds: Doubles = np.log(self.weights[:, 3:].sum(axis=1) / self.weights[:, :3].sum(axis=1))
+        return odds
+
+    def again(self, where: npt.NDArray[np.bool_]) -> None:
+        self.weights[where] = [1.0] + [0.0] * 6
+
+
+def test_many_runs_at_once_are_the_filter() -> None:
+    many, one = Runs(background=BACKGROUND, runs=3, seed=0), _filter()
+    rng = np.random.default_rng(6)
+    for _ in range(200):
+        bins = rng.integers(0, len(CRACK), rng.poisson(0.3))
+        odds = many.take(np.ones(len(bins), np.intp), bins)
+        assert odds[1] == pytest.approx(one.push(bins.tolist(), background=BACKGROUND, observed_s=TICK_S), abs=1e-6)
+        assert odds[0] == odds[2] < 0
+
+
+@pytest.mark.parametrize(
+    ("strays_per_minute", "threshold", "hours"),
+    [
+        # three nats less are false often enough to be counted
+        (1, THRESHOLD - 3, 1000),
+        (3, THRESHOLD - 3, 1000),
+        (10, THRESHOLD - 3, 1000),
+        (3, THRESHOLD, 1000),
+        (10, THRESHOLD, 1000),
+        pytest.param(1, THRESHOLD, 10_000, marks=pytest.mark.long),
+    ],
+)
+def test_the_delay_is_within_twice_the_optimum(strays_per_minute: int, threshold: float, hours: int) -> None:
+    """Page's cumulative sum (Biometrika 41, 1954) is optimal for a step (Moustakides, Ann. Statist. 14, 1986).
+
+    Every mark looks like a crack, the strays as well, so only their number tells. Both make as many false
+    announcements: the filter's are counted (none counts as one, which favours the sum). The filter knows of bursts
+    besides, and the sum does not.
+    """
+    shape = CRACK / CRACK.sum()
+    strays = strays_per_minute / 60
+    background = strays * shape
+    calm = Runs(background=background, runs=1000, seed=1)
+    false = 0
+    for _ in range(round(hours / 1000 * 3600 / TICK_S)):
+        wrong = calm.push(background) >= threshold
+        if wrong.any():
+            false += int(wrong.sum())
+            calm.again(wrong)
+    print(f"{strays_per_minute} strays a minute, {threshold:g} nats: {false} false announcements in {hours} h")
+    if threshold == THRESHOLD:
+        assert false / hours < 1 / 50
+
+    for name, rise, ramp_s in (
+        ("step to 60", 60.0 - strays_per_minute, 0.0),
+        *((f"ramp of {s:.0f} s to +100", 100.0, s) for s in (20.0, 40.0, 60.0)),
+    ):
+        runs = Runs(background=background, runs=500, seed=2)
+        for _ in range(240):  # a minute of strays
+            runs.push(background)
+        delay = np.full(500, np.nan)
+        for tick in range(round(180 / TICK_S)):
+            share = 1.0 if ramp_s == 0 else min(1.0, (tick + 0.5) * TICK_S / ramp_s)
+            odds = runs.push((strays + share * rise / 60) * shape)
+            delay[np.isnan(delay) & (odds >= threshold)] = (tick + 1) * TICK_S
+            if not np.isnan(delay).any():
+                break
+        best = poisson_cusum_delay(
+            background_per_minute=strays_per_minute,
+            rise_per_minute=rise,
+            ramp_s=ramp_s,
+            between_false_h=hours / max(false, 1),
+            runs=4000,
+        )
+        ratio = delay.mean() / best
+        print(f"  {name}: {delay.mean():.1f} s, optimum {best:.1f} s, ratio {ratio:.2f}")
+        assert not np.isnan(delay).any()
+        assert 0.8 < ratio < 2  # far below one would be a mistake in the simulation
+
+
+@pytest.mark.parametrize(("per_second", "duration_s"), [(2.0, 5.0), (4.0, 2.0), (4.0, 5.0), (8.0, 5.0)])
+def test_a_burst_of_some_seconds_is_not_a_chorus(per_second: float, duration_s: float) -> None:
+    """Somebody types, claps or drops cutlery, with the scores of such sounds: 400 times, at most 8 announcements.
+
+    A chorus of a crack a second, of as many marks as the densest of these, is announced in more than nine of ten.
+    """
+    strays = BACKGROUND + 1.5 / 60 * CRACK
+
+    def announced(extra: Doubles, seconds: float) -> int:
+        runs = Runs(background=strays, runs=400, seed=3)
+        ever = np.zeros(400, bool)
+        for tick in range(round((20 + seconds + 10) / TICK_S)):
+            during = 20 <= tick * TICK_S < 20 + seconds
+            ever |= runs.push(strays + extra if during else strays) >= THRESHOLD
+        return int(ever.sum())
+
+    assert announced(per_second * BURST, duration_s) <= 8
+    assert announced(1.0 * CRACK, 40.0) >= 360
