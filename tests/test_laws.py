@@ -85,6 +85,40 @@ def _types(events: list[Event]) -> set[str]:
     return {event.type for event in events}
 
 
+# A roast with every announcement, by the shipped numbers: first crack 22 to 60 s, second crack 95 to 104 s, brighter.
+FULL_RATE = 32_000
+FULL_TIMES = [3.0, 8.5, *poisson_times(100, 22, 60, seed=4), *poisson_times(400, 95, 104, seed=5)]
+FULL_PITCHES = [12_000.0 if time > 90 else 2_500.0 for time in FULL_TIMES]
+FULL = clicks_in_noise(FULL_TIMES, samplerate=FULL_RATE, duration_s=108, frequency_hz=FULL_PITCHES)
+FULL_WISHES = Settings(charge_at=1.0, drop_at=107.0, target=Target(seconds=30), near_s=(10.0, 4.0))
+TURNS = ("first_crack.start", "first_crack.end", "second_crack.start")
+#: Lost in the chorus, between the cracks and in second crack; and a hole without a length.
+FULL_LOST = {40 * FULL_RATE + 7: 2_345, 70 * FULL_RATE: FULL_RATE, 97 * FULL_RATE + 1: 61}
+FULL_OVERFLOW = 50 * FULL_RATE + 3
+
+
+def _full(model: Model) -> Pipeline:
+    return Pipeline(samplerate=FULL_RATE, model=model, settings=FULL_WISHES, roast="full")
+
+
+def _full_troubled() -> Samples:
+    sound = FULL.copy()
+    sound[30 * FULL_RATE : 30 * FULL_RATE + 400] = np.nan
+    sound[80 * FULL_RATE : 84 * FULL_RATE] = 0
+    sound[99 * FULL_RATE : 99 * FULL_RATE + 9_000] *= np.float32(1e6)  # clipped
+    return sound
+
+
+FULL_TROUBLED = _full_troubled()
+
+
+@pytest.fixture(scope="module")
+def announced(plain_model: Model) -> list[Event]:
+    """The troubled roast with every announcement, in blocks of 0.1 s."""
+    cuts = list(range(0, len(FULL_TROUBLED), FULL_RATE // 10))
+    return hear(_full(plain_model), _blocks(FULL_TROUBLED, cuts, FULL_LOST, FULL_OVERFLOW))
+
+
 # -- 1: any blocks, same events ------------------------------------------------------------------------------
 
 
@@ -118,6 +152,28 @@ def test_equal_blocks_of_any_length_give_the_same_events(
 ) -> None:
     cuts = list(range(0, len(TROUBLED), length))
     assert hear(_roast(plain_model), _blocks(TROUBLED, cuts, LOST, OVERFLOW)) == expected
+
+
+def test_the_full_roast_announces_everything_that_can_be_heard(announced: list[Event]) -> None:
+    assert [event.type for event in announced if event.type in TURNS] == list(TURNS)
+    stages = [event.fields["stage"] for event in announced if event.type == "target"]
+    assert stages == ["near", "near", "reached", "over"]
+    assert _types(announced) >= {"charge", "crack", "density", "development", "drop", "health", "summary"}
+    assert {event.fields["kind"] for event in announced if event.type == "crack"} == {"first", "second"}
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(cuts=st.lists(st.integers(0, len(FULL_TROUBLED)), max_size=12).map(lambda cuts: cuts + cuts[:3]))
+def test_any_blocks_give_the_same_announcements(plain_model: Model, announced: list[Event], cuts: list[int]) -> None:
+    assert hear(_full(plain_model), _blocks(FULL_TROUBLED, cuts, FULL_LOST, FULL_OVERFLOW)) == announced
+
+
+@pytest.mark.parametrize("length", [1_021, 65_536])
+def test_equal_blocks_of_any_length_give_the_same_announcements(
+    plain_model: Model, announced: list[Event], length: int
+) -> None:
+    cuts = list(range(0, len(FULL_TROUBLED), length))
+    assert hear(_full(plain_model), _blocks(FULL_TROUBLED, cuts, FULL_LOST, FULL_OVERFLOW)) == announced
 
 
 def test_one_sample_at_a_time_gives_the_same_events(plain_model: Model) -> None:
@@ -164,6 +220,19 @@ def test_what_was_said_by_a_sample_does_not_depend_on_what_follows(
     # nothing that could be said by then was held back
     later = expected[len(said) :]
     assert all(event.announced_at > pipeline.duration_s for event in later if event.type == "crack")
+
+
+@pytest.mark.parametrize("kind", [*TURNS, "target", "development"])
+def test_a_statement_is_made_at_the_very_sample_that_it_names(plain_model: Model, kind: str) -> None:
+    """Heard to that sample, it is said; heard to the sample before, it is not, and nothing else differs."""
+    whole = hear(_full(plain_model), [Block(FULL)])
+    first = next(event for event in whole if event.type == kind)
+    sample = round(first.announced_at * FULL_RATE)
+
+    assert first in _full(plain_model).push(Block(FULL[:sample]))
+    before = _full(plain_model).push(Block(FULL[: sample - 1]))
+    assert kind not in _types(before)
+    assert before == whole[: len(before)]
 
 
 # -- 3: time is exact ----------------------------------------------------------------------------------------
