@@ -168,7 +168,7 @@ class Listener:
 
 def test_a_roast_in_real_time_ends_by_ctrl_c(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path)
-    listener.until("density", 3)
+    listener.until("density", 2)
     listener.process.send_signal(signal.SIGINT)
     assert listener.end() == (0, "")
     start, summary = listener.events[0], listener.events[-1]
@@ -180,7 +180,7 @@ def test_a_roast_in_real_time_ends_by_ctrl_c(served: vmic.ServedMicrophone, mode
 
 def test_a_killed_server_is_noticed_and_the_roast_summed_up(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path)
-    listener.until("density", 2)
+    listener.until("density")
     served.kill()
     killed = time.monotonic()
     listener.until("summary")
@@ -197,7 +197,7 @@ def test_a_killed_server_is_noticed_and_the_roast_summed_up(served: vmic.ServedM
 
 def test_a_stalled_server_is_noticed_and_cannot_hold_the_exit(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path)
-    listener.until("density", 2)
+    listener.until("density")
     served.stall()
     summary = listener.until("summary")
     code, told = listener.end()
