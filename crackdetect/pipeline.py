@@ -327,15 +327,19 @@ class Pipeline:
         if first_crack is None or self._drop is not None:
             return
         elapsed = now - first_crack
+        if elapsed < 0:  # marked within the tick that is judged now
+            return
         target = self.settings.target
-        since_charge = None if self._charge is None else first_crack - self._charge
+        # a first crack before the charge is that of no roast: it has no ratio
+        charge = None if self._charge is None or self._charge > first_crack else self._charge
+        since_charge = None if charge is None else first_crack - charge
         goal = None if target is None else target.drop_after(since_charge)
         if self._tick % _TICKS_A_SECOND == 0:
             turn = self._phase.first_crack
             marked = self._marked_first_crack is not None or turn is None
             fields = {
                 "elapsed": round(elapsed, 3),
-                "ratio": None if self._charge is None else round(elapsed / (now - self._charge), 5),
+                "ratio": None if charge is None or now <= charge else round(elapsed / (now - charge), 5),
                 "remaining": None if goal is None else round(goal - elapsed, 3),
                 "first_crack": round(first_crack, 3),
                 "first_crack_earliest": None if marked or turn is None else round(turn.earliest, 2),
@@ -362,8 +366,10 @@ class Pipeline:
         first_crack = self._first_crack
         marked = self._marked_first_crack is not None
         total = None if self._drop is None or self._charge is None else self._drop - self._charge
+        if total is not None and total <= 0:
+            total = None  # a charge at or after the drop is another roast's
         development = None if self._drop is None or first_crack is None else self._drop - first_crack
-        ratio = None if total is None or development is None else development / total
+        ratio = None if total is None or development is None or development > total else development / total
         end, second = self._phase.first_crack_end, self._phase.second_crack
         interval = None if turn is None or marked else turn
         return {

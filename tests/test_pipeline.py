@@ -404,6 +404,32 @@ def test_a_charge_by_key_outranks_the_given_one(plain_model: Model) -> None:
     assert events[-1].roast_time == 20.0
 
 
+@pytest.mark.parametrize("delay_s", [10.0, 10.003, 10.25])
+def test_a_charge_after_first_crack_gives_no_ratio(plain_model: Model, delay_s: float) -> None:
+    """Something ticked while the drum warmed up, or the key came late, on a whole second or just after."""
+    steps: list[float | str] = [10.0, "first_crack.start", delay_s, "charge", 3.0, "drop"]
+    events = _quiet_roast(plain_model, Settings(target=Target(ratio=0.2)), steps)
+    told = events[-1].fields
+
+    assert {event.fields["ratio"] for event in _of(events, "development")} == {None}
+    assert _targets(events) == []
+    assert (told["total"], told["ratio"]) == (3.0, None)
+
+
+def test_a_charge_at_or_after_the_drop_gives_no_total(plain_model: Model) -> None:
+    for steps in (
+        [10.0, "first_crack.start", 10.0, "drop", 5.0, "charge"],
+        [10.0, "charge", "first_crack.start", "drop"],
+    ):
+        told = _quiet_roast(plain_model, Settings(), steps)[-1].fields
+        assert (told["total"], told["ratio"]) == (None, None)
+
+
+def test_development_does_not_begin_before_its_mark(plain_model: Model) -> None:
+    events = _quiet_roast(plain_model, Settings(charge_at=0.0), [20.003, "first_crack.start", 5.0])
+    assert min(event.fields["elapsed"] for event in _of(events, "development")) >= 0
+
+
 def test_a_drop_by_key_comes_before_the_given_one(plain_model: Model) -> None:
     events = _quiet_roast(plain_model, Settings(charge_at=0.0, drop_at=30.0), [20.0, "drop", 20.0])
     assert [(event.at, event.fields["how"]) for event in _of(events, "drop")] == [(20.0, "key")]
