@@ -97,7 +97,7 @@ class Classifier:
         return Verdict(first, second, score, kind_score)
 
     def logits(self, vector: Floats) -> npt.NDArray[np.float64]:
-        """Class log-odds before normalisation, float64 (3,)."""
+        """Class log-odds before normalisation, float64 (3,); for several vectors at once (training) (n, 3)."""
         values: Floats = (vector - self.model.mean) / self.model.scale
         last = len(self.model.weights) - 1
         for i, (weight, bias) in enumerate(zip(self.model.weights, self.model.biases, strict=True)):

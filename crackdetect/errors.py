@@ -1,5 +1,7 @@
 """The errors a person may see: one sentence each, with an exit code that README.md documents."""
 
+from __future__ import annotations
+
 
 class CrackdetectError(Exception):
     """Root of all errors of this package. ``str(error)`` is one sentence: what is wrong, what to do."""
@@ -41,3 +43,8 @@ class MissingPartError(CrackdetectError):
     """An optional part (a package of an extra) is not installed."""
 
     exit_code = 7
+
+    @classmethod
+    def training(cls) -> MissingPartError:
+        """The packages that only ``train`` and ``evaluate`` need."""
+        return cls("training and evaluation need more packages; install them with 'crackdetect[train]'")

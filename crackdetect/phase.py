@@ -86,7 +86,7 @@ class PhaseSettings:
 
 @dataclass(frozen=True, slots=True)
 class ScoreModel:
-    """How scores are distributed, learnt in training (see ``train.py``).
+    """How scores are distributed, learnt in training (see ``train/fit.py``).
 
     crack: share of true cracks whose candidate falls into each score bin (sums to the probability that a crack
     is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin on a usual machine,

@@ -86,7 +86,6 @@ class Pipeline:
         self._seq = 0
         self._position = 0  # samples taken in, lost ones among them
         self._tick = 0
-        self._tick_heard = 0  # frames heard of the current tick
         self._marks: deque[tuple[int, Mark]] = deque()  # (frame, mark) of ticks to come
         self._heard: deque[tuple[int, Any]] = deque()
         self._resumed_at = 0  # sample at which the first frame after the last gap was complete

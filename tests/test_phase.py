@@ -109,11 +109,11 @@ def test_clatter_announces_nothing() -> None:
 
 
 def test_a_chorus_is_announced_and_dated_back() -> None:
-    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within eight of them, dated near 100 s."""
+    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within seven of them, dated near 100 s."""
     _, said = _run(_marks([10, 50, *np.arange(100.5, 160)]), 160)
     ((now, turn),) = _turns(said, "first_crack.start")
 
-    assert 100.5 < now <= 108
+    assert 100.5 < now <= 107
     # the first crack after the start comes within a second of it; a step is steeper than any ramp of the model
     assert turn.earliest <= 100 <= turn.latest + 1 <= now
     assert turn.time == pytest.approx(100, abs=4)
@@ -147,7 +147,7 @@ def test_a_dense_chorus_is_not_a_burst_for_ever() -> None:
     rng = np.random.default_rng(3)
     marks = _roast(rng, lambda t: np.where(t > 100, 5.0, 0.0), 160, top=5.0)
     ((now, turn),) = _turns(_run(marks, 160)[1], "first_crack.start")
-    assert now < 130
+    assert now < 120
     assert turn.time == pytest.approx(100, abs=5)
 
 
@@ -182,7 +182,7 @@ def test_a_machine_that_ticks_like_cracks_is_learnt() -> None:
     later = [now for now, _ in _turns(_run(ticking, 200)[1], "first_crack.start")]
 
     assert quiet < 170
-    assert later == [] or later[0] > quiet + 2
+    assert later == [] or later[0] > quiet + 3
 
 
 def test_nothing_is_announced_after_the_drop() -> None:

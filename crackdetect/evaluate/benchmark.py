@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,10 +18,9 @@ from crackdetect.pipeline import Pipeline
 from crackdetect.synth.plan import RoastPlan, plan_roast
 from crackdetect.synth.render import Renderer
 from crackdetect.synth.truth import Truth
+from crackdetect.train.scenes import FIRST_SEED
 from crackdetect.train.sounds import bank
 
-#: First seed of the benchmark; training and calibration count from others (see ``train/scenes.py``).
-FIRST_SEED = 30_000_000
 SAMPLERATES = (44_100, 44_100, 48_000, 32_000, 16_000)
 
 
@@ -43,10 +42,11 @@ def tasks(*, roasts: int, quiet_hours: float, seed: int, sounds: Path | None) ->
     if not 0 <= seed < 1000:
         raise SettingError(f"seed {seed} is out of range; give 0 to 999")
     chosen: list[Task] = []
+    first_seed = FIRST_SEED["evaluate"]
     real_sounds = None if sounds is None else bank(sounds, "validate")
 
     def plan(i: int, scenario: str, **real: object) -> RoastPlan:
-        own = FIRST_SEED + seed * 10_000 + i
+        own = first_seed + seed * 10_000 + i
         duration = 600.0 if scenario in ("kitchen", "machine") else None
         return plan_roast(
             seed=own,
@@ -60,7 +60,7 @@ def tasks(*, roasts: int, quiet_hours: float, seed: int, sounds: Path | None) ->
         chosen.append(Task("roasts", plan(i, "second" if i % 5 == 4 else "roast"), False))
     if real_sounds is not None and real_sounds.beds:
         for i in range(roasts // 2):
-            rng = np.random.default_rng([FIRST_SEED, seed, i, 1])
+            rng = np.random.default_rng([first_seed, seed, i, 1])
             bed = int(rng.integers(len(real_sounds.beds)))
             chosen.append(Task("real beds", plan(2000 + i, "roast", bed_index=bed), True))
     if real_sounds is not None and real_sounds.cracks:
@@ -73,7 +73,7 @@ def tasks(*, roasts: int, quiet_hours: float, seed: int, sounds: Path | None) ->
         extra = {}
         real = real_sounds is not None and i % 2 == 1
         if real and real_sounds is not None:
-            rng = np.random.default_rng([FIRST_SEED, seed, i, 2])
+            rng = np.random.default_rng([first_seed, seed, i, 2])
             if real_sounds.distractors:
                 extra["real_distractor_rate_per_minute"] = float(rng.uniform(5, 30))
             if real_sounds.beds and i % 4 == 1:
@@ -82,19 +82,19 @@ def tasks(*, roasts: int, quiet_hours: float, seed: int, sounds: Path | None) ->
     return chosen
 
 
-def hear(blocks: Iterator[np.ndarray], *, samplerate: int, model: Model, settings: PhaseSettings | None) -> list[Event]:
+def hear(blocks: Iterable[Block], *, samplerate: int, model: Model, settings: PhaseSettings | None) -> list[Event]:
     """All events of a recording, by the pipeline."""
     pipeline = Pipeline(samplerate=samplerate, model=model, phase_settings=settings)
     events = pipeline.start()
-    for samples in blocks:
-        events += pipeline.push(Block(samples))
+    for block in blocks:
+        events += pipeline.push(block)
     return events + pipeline.finish()
 
 
 def run_task(task: Task, *, sounds: Path | None, model: Model, settings: PhaseSettings | None) -> Score:
     """sounds: folder of real sounds, of which the side kept from training is used."""
     renderer = Renderer(task.plan, sounds=bank(sounds, "validate") if task.real and sounds is not None else None)
-    events = hear(renderer.blocks(), samplerate=task.plan.samplerate, model=model, settings=settings)
+    events = hear(map(Block, renderer.blocks()), samplerate=task.plan.samplerate, model=model, settings=settings)
     return score(f"{task.set_name} {task.plan.seed}", events, renderer.truth)
 
 
@@ -111,9 +111,7 @@ def run(
     try:
         from joblib import Parallel, delayed
     except ModuleNotFoundError:
-        raise MissingPartError(
-            "evaluation needs the training packages; install them with 'crackdetect[train]'"
-        ) from None
+        raise MissingPartError.training() from None
     found: dict[str, list[Score]] = {}
     work = (delayed(run_task)(task, sounds=sounds, model=model, settings=settings) for task in chosen)
     for task, result in zip(chosen, Parallel(n_jobs=jobs, return_as="generator")(work), strict=True):
@@ -141,11 +139,7 @@ def run_folder(
             raise InputError(f"truth file {truth_path} cannot be read; see recordings_synthetic/README.md") from None
         source = open_recording(path)
         try:
-            pipeline = Pipeline(samplerate=source.samplerate, model=model, phase_settings=settings)
-            events = pipeline.start()
-            for block in source:
-                events += pipeline.push(block)
-            events += pipeline.finish()
+            events = hear(source, samplerate=source.samplerate, model=model, settings=settings)
         finally:
             source.close()
         scores.append(score(path.name, events, truth))

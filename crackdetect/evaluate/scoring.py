@@ -27,8 +27,9 @@ class Score:
 
     found, present: first cracks and strays found and present in each SNR class; second_found, second_present: second
     cracks of 12 dB and more. false_cracks: crack events without a crack.
-    matched, said, true: for each of WINDOWS_S, pairs; events; cracks (of 9 dB and more, or found).
-    brier, reliability: sums over crack-like candidates said with probability (see ``probabilities``).
+    matched: pairs for each of WINDOWS_S. said: crack events. true_cracks: cracks of the truth, however weak.
+    error_s, covered: of the start as announced; with _refined, as the summary has it. probabilities, hits: of each
+    crack event, what was said and whether a crack was there.
     """
 
     name: str

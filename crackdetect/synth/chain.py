@@ -108,7 +108,6 @@ class Reverberator:
         self._size = scipy.fft.next_fast_len(cell + len(response) - 1, real=True)
         self._spectrum = scipy.fft.rfft(response, self._size)
         self._tail = np.zeros(self._size - cell, np.float32)
-        self._ringing = 0
 
     def __call__(self, samples: Floats) -> Floats:
         """samples: float32 (cell,)."""

@@ -14,7 +14,6 @@ from crackdetect.synth.plan import Machine, RoastPlan
 from crackdetect.synth.sounds import SoundBank
 
 Doubles = npt.NDArray[np.float64]
-EMPTY, ROASTING, COOLING = 0, 1, 2
 _POOL = 24
 
 

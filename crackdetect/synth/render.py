@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -221,7 +220,6 @@ class _Stage:
         self._pending_near: list[tuple[int, Doubles]] = []
         self._pending_far: list[tuple[int, Doubles]] = []
         self._noise_rms = self._with_impacts(near, sections)
-        self._real: dict[Any, Doubles] = {}
 
     def _with_impacts(self, near: npt.NDArray[np.float32], sections: list[list[float]]) -> float:
         """In-band rms of noise and tumbling together, without knock, rattle and ticks."""

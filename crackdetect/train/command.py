@@ -15,7 +15,9 @@ import click
 )
 @click.option("--name", default="first-crack", show_default=True, help="Name of the model.")
 @click.option("--seed", type=click.IntRange(0, 999), default=1, show_default=True)
-@click.option("--scenes", type=click.IntRange(10, 9999), default=600, show_default=True, help="Minutes rendered.")
+@click.option(
+    "--scenes", type=click.IntRange(10, 9999), default=600, show_default=True, help="Scenes rendered, of 50 s each."
+)
 @click.option(
     "--sounds",
     type=click.Path(path_type=Path, exists=True, file_okay=False),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import warnings
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
@@ -39,7 +40,7 @@ def hear_all(
     try:
         from joblib import Parallel, delayed
     except ModuleNotFoundError:
-        raise MissingPartError("training needs the training packages; install them with 'crackdetect[train]'") from None
+        raise MissingPartError.training() from None
     found: list[Rows] = []
     for rows in Parallel(n_jobs=jobs, return_as="generator")(delayed(hear)(scene, sounds, side) for scene in chosen):
         found.append(rows)
@@ -62,7 +63,7 @@ def train(
 ) -> Model:
     """Renders, hears, fits, calibrates and writes a model to ``out``.
 
-    seed: 0 to 999. count, calibration_count: scenes of a minute. sounds: folder of real sounds, or None.
+    seed: 0 to 999. count, calibration_count: scenes, of 50 s each. sounds: folder of real sounds, or None.
     card: what is to be said of the model beside what is known here (sources of the sounds).
     """
     if not 0 <= seed < 1000:
@@ -84,10 +85,11 @@ def fit(
     """The part of :func:`train` after the hearing."""
     try:
         import sklearn
+        from sklearn.exceptions import ConvergenceWarning
         from sklearn.neural_network import MLPClassifier
         from threadpoolctl import threadpool_limits
     except ModuleNotFoundError:
-        raise MissingPartError("training needs the training packages; install them with 'crackdetect[train]'") from None
+        raise MissingPartError.training() from None
     vectors, labels = _stack(rows)
     if set(np.unique(labels)) != {OTHER, FIRST, SECOND}:
         raise SettingError("the training scenes lack one of other, first and second cracks; ask for more scenes")
@@ -102,12 +104,10 @@ def fit(
         n_iter_no_change=1000,
         random_state=seed,
     )
-    with threadpool_limits(limits=1):  # sums in another order would be another model
-        import warnings
-
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # the number of passes is chosen, not run to convergence
-            network.fit((vectors - mean) / scale, labels)
+    # one thread, for sums in another order would be another model; the number of passes is chosen
+    with threadpool_limits(limits=1), warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        network.fit((vectors - mean) / scale, labels)
     weights = [w.astype(np.float32) for w in network.coefs_]
     biases = [b.astype(np.float32) for b in network.intercepts_]
     held, held_labels = _stack(calibration)
@@ -116,7 +116,7 @@ def fit(
     plain |= {"burst": [1 / SCORE_BINS] * SCORE_BINS, "burst_kind": [1 / KIND_BINS] * KIND_BINS}
     plain |= {"first_kind": [1 / KIND_BINS] * KIND_BINS, "second_kind": [1 / KIND_BINS] * KIND_BINS}
     raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain)
-    factor, shift = temperature(_logits(raw, held), held_labels)
+    factor, shift = temperature(Classifier(raw).logits(held), held_labels)
     weights[-1] = (weights[-1] * factor).astype(np.float32)
     biases[-1] = (biases[-1] * factor + shift).astype(np.float32)
     prior = np.bincount(held_labels, minlength=3) / len(held_labels)
@@ -157,15 +157,6 @@ def _stack(rows: Sequence[Rows]) -> tuple[Floats, npt.NDArray[np.int64]]:
     vectors = np.concatenate([r.vectors for r in rows])
     keep = labels != IGNORED
     return vectors[keep], labels[keep]
-
-
-def _logits(model: Model, vectors: Floats) -> npt.NDArray[np.float64]:
-    values = (vectors - model.mean) / model.scale
-    for i, (weight, bias) in enumerate(zip(model.weights, model.biases, strict=True)):
-        values = values @ weight + bias
-        if i < len(model.weights) - 1:
-            values = np.maximum(values, 0)
-    return values.astype(np.float64)
 
 
 def temperature(
@@ -234,7 +225,7 @@ def scores_of(model: Model, vectors: Floats, labels: npt.NDArray[np.int64]) -> d
     """Log loss, Brier score and area under the curve of "a crack" on held-out rows."""
     from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 
-    logits = _logits(model, vectors)
+    logits = Classifier(model).logits(vectors)
     shifted = np.exp(logits - logits.max(axis=1, keepdims=True))
     probabilities = shifted / shifted.sum(axis=1, keepdims=True)
     crack = np.clip(probabilities[:, 1:].sum(axis=1), 0, 1)

@@ -15,7 +15,7 @@ from crackdetect.synth.plan import RoastPlan, plan_roast
 from crackdetect.synth.sounds import SoundBank
 
 #: First seed of each purpose; a purpose has less than ten million scenes.
-FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000, "mine": 40_000_000}
+FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000}
 SAMPLERATES = (44_100, 48_000, 32_000, 22_050, 16_000)
 _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
