@@ -146,10 +146,13 @@ def test_a_channel_that_is_not_there(analyze: Callable[..., Run], tmp_path: Path
 
 
 @pytest.fixture
-def stranger() -> Iterator[Path]:
+def stranger(analyze: Callable[..., Run], tmp_path: Path) -> Iterator[Path]:
     """A folder that anyone may enter, while this process is somebody without rights."""
     if sys.platform == "win32":
         pytest.skip("permissions are another matter on Windows")
+    # packages and model lie where only root may read: they are needed before the rights are given up
+    soundfile.write(tmp_path / "before.wav", SOUND, RATE)
+    assert analyze(tmp_path / "before.wav").code == 0
     with tempfile.TemporaryDirectory() as folder:
         os.chmod(folder, 0o755)
         soundfile.write(Path(folder) / "locked.wav", SOUND, RATE)
