@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+import hypothesis
 import numpy as np
 import pytest
 
@@ -12,6 +13,10 @@ from crackdetect import features, model_files
 from crackdetect.classify import Model
 from crackdetect.phase import KIND_BINS, SCORE_BINS
 from crackdetect.spectrum import BANDS
+
+# no test may depend on how fast the machine is
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 #: Score statistics that fit the plain classifier below (chosen): cracks score high, clatter low.
 MARKS: dict[str, list[float]] = {

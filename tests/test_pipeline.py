@@ -481,7 +481,7 @@ def _steps() -> st.SearchStrategy[list[tuple[str, int, float]]]:
     return st.lists(step, min_size=1, max_size=12)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=_steps(), repeats=st.integers(1, 4), marked=st.integers(0, 12))
 def test_no_sound_makes_a_number_that_is_none(
     plain_model: Model, steps: list[tuple[str, int, float]], repeats: int, marked: int
