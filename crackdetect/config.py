@@ -25,6 +25,61 @@ def parse_time(text: str, *, name: str = "time") -> float:
     raise SettingError(f"{name} {text!r} is not a time; write minutes and seconds as 9:36, or seconds as 576s")
 
 
+_WEIGHT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(g|kg|oz|lb)?", re.IGNORECASE)
+#: Grams in a unit of weight; the avoirdupois ounce and pound exactly (international yard and pound agreement, 1959).
+_GRAMS = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}
+
+
+def parse_weight(text: str, *, name: str = "weight") -> float:
+    """``"200g"``, ``"0.2 kg"``, ``"7 oz"``, ``"1lb"`` or ``"200"`` -> grams. Raises SettingError naming ``name``."""
+    match = _WEIGHT.fullmatch(text.strip())
+    if match is None:
+        raise SettingError(f"{name} {text!r} is not a weight; write it as 200g, 0.2kg, 7oz or 0.5lb")
+    grams = float(match.group(1).replace(",", ".")) * _GRAMS[(match.group(2) or "g").lower()]
+    if not 0 < grams <= 100_000:
+        raise SettingError(f"{name} {text!r} is out of range; a batch weighs more than 0 g and at most 100 kg")
+    return grams
+
+
+def parse_window(text: str, *, name: str = "expect") -> tuple[float, float]:
+    """``"8:00-10:00"`` -> seconds from and to. Raises SettingError naming ``name``."""
+    first, dash, last = text.strip().partition("-")
+    if not dash:
+        raise SettingError(f"{name} {text!r} is not a span of time; write it as 8:00-10:00")
+    window = parse_time(first, name=name), parse_time(last, name=name)
+    if not window[0] < window[1]:
+        raise SettingError(f"{name} {text!r} ends before it begins; write the earlier time first")
+    return window
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What the person said of the roast, carried in ``roast.start`` and kept in the log. All of it may be missing.
+
+    coffee, process, origin, machine: free text. green_g: weight of the green beans, grams. microphone: name of the
+    device, free text. expect: roast times (s) between which first crack is expected. started: wall clock at the first
+    sample, ISO 8601 with its offset; the hearing only repeats it.
+    """
+
+    coffee: str | None = None
+    process: str | None = None
+    origin: str | None = None
+    machine: str | None = None
+    microphone: str | None = None
+    green_g: float | None = None
+    expect: tuple[float, float] | None = None
+    started: str | None = None
+
+    def as_fields(self) -> dict[str, object]:
+        """The ``about`` field of ``roast.start``: only what is known."""
+        known = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return {
+            name: list(value) if isinstance(value, tuple) else value
+            for name, value in known.items()
+            if value is not None
+        }
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
     """What the person wants: a development time in seconds, or a development time ratio (0 to 1), not both."""

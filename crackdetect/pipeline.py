@@ -17,7 +17,7 @@ import numpy as np
 from crackdetect import __version__
 from crackdetect.blocks import Block, Samples
 from crackdetect.classify import Classifier, Model
-from crackdetect.config import Settings
+from crackdetect.config import About, Settings
 from crackdetect.errors import SettingError
 from crackdetect.events import Event
 from crackdetect.features import Features
@@ -40,7 +40,8 @@ class Pipeline:
 
     samplerate: Hz of the blocks, 8,000 to 192,000. model: the classifier, see ``model_files.load``.
     settings: what is known or wanted before the roast. roast: its identity, repeated in every event.
-    source: where the sound comes from. phase_settings: numbers of the decision.
+    source: where the sound comes from. about: what the person said of it, only repeated.
+    phase_settings: numbers of the decision.
     Raises SettingError on values out of range.
     """
 
@@ -52,6 +53,7 @@ class Pipeline:
         settings: Settings | None = None,
         roast: str = "roast",
         source: SourceKind = "file",
+        about: About | None = None,
         phase_settings: PhaseSettings | None = None,
     ) -> None:
         self.samplerate = samplerate
@@ -59,6 +61,7 @@ class Pipeline:
         self.settings = settings or Settings()
         self.roast = roast
         self.source = source
+        self.about = about or About()
         self._splitter = BandSplitter(samplerate=samplerate)
         self._onset = Onset(bands=self._splitter.bands)
         self._features = Features()
@@ -114,6 +117,7 @@ class Pipeline:
                     "model": {"name": self.model.name, "hash": self.model.digest},
                     "version": __version__,
                     "settings": self.settings.as_fields(),
+                    "about": self.about.as_fields(),
                 },
             )
         ]

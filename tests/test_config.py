@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crackdetect.config import Settings, Target, parse_time
+from crackdetect.config import About, Settings, Target, parse_time, parse_weight, parse_window
 from crackdetect.errors import SettingError
 
 
@@ -110,3 +110,38 @@ def test_settings_out_of_range_are_refused(wrong: dict[str, object], told: str) 
     with pytest.raises(SettingError, match=told) as refused:
         Settings(**wrong)  # type: ignore[arg-type]
     assert refused.value.exit_code == 2
+
+
+# NIST Handbook 44 (from memory): the avoirdupois ounce is 28.349523125 g, the pound 453.59237 g, both exactly
+@pytest.mark.parametrize(
+    ("text", "grams"),
+    [("200g", 200), ("200", 200), ("0.2 kg", 200), ("0,2kg", 200), ("8 oz", 226.796185), ("1lb", 453.59237)],
+)
+def test_weights_are_read_in_the_units_people_use(text: str, grams: float) -> None:
+    assert parse_weight(text) == pytest.approx(grams, rel=1e-12)
+
+
+@pytest.mark.parametrize("text", ["", "g", "-5g", "0g", "1 stone", "200 kg", "1e5", "nan"])
+def test_a_weight_that_is_none_names_its_field(text: str) -> None:
+    with pytest.raises(SettingError, match="green"):
+        parse_weight(text, name="green")
+
+
+def test_a_window_is_two_times() -> None:
+    assert parse_window("8:00-10:00") == (480.0, 600.0)
+    assert parse_window("480s - 10:00") == (480.0, 600.0)
+
+
+@pytest.mark.parametrize("text", ["8:00", "10:00-8:00", "8:00-8:00", "x-9:00", ""])
+def test_a_window_that_is_none_is_refused(text: str) -> None:
+    with pytest.raises(SettingError, match="expect"):
+        parse_window(text)
+
+
+def test_what_is_not_known_of_a_roast_is_not_said() -> None:
+    assert About().as_fields() == {}
+    assert About(coffee="Ridge", green_g=200.0, expect=(480.0, 600.0)).as_fields() == {
+        "coffee": "Ridge",
+        "green_g": 200.0,
+        "expect": [480.0, 600.0],
+    }

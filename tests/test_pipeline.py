@@ -39,7 +39,14 @@ ENVELOPE: dict[str, Any] = {
     "roast": (str,),
 }
 FIELDS: dict[str, dict[str, Any]] = {
-    "roast.start": {"source": (str,), "samplerate": (int,), "model": (dict,), "version": (str,), "settings": (dict,)},
+    "roast.start": {
+        "source": (str,),
+        "samplerate": (int,),
+        "model": (dict,),
+        "version": (str,),
+        "settings": (dict,),
+        "about": (dict,),
+    },
     "charge": {"how": (str,)},
     "crack": {"kind": (str,), "probability": NUMBER, "snr_db": NUMBER},
     "density": {"per_minute": NUMBER, "low": NUMBER, "high": NUMBER},
