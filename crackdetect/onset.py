@@ -35,8 +35,8 @@ WARM_UP_CELLS = 3
 HOLD_OFF_FRAMES = 8
 #: Probability that one band exceeds its threshold in one frame of Gaussian noise.
 TAIL_PROBABILITY = 2.5e-4
-#: Frames that a candidate's neighbourhood needs before and after it (240 ms and 60 ms).
-BEFORE, AFTER = 160, 40
+#: Frames that a candidate's neighbourhood needs before and after it (240 ms and 108 ms).
+BEFORE, AFTER = 160, 72
 #: A band 60 dB below the strongest holds no sound (a codec cut it off): it is not let to whisper itself up.
 _DEAD_BAND = 1e-6
 #: Least floor, energy of a frame: below the quantisation noise of 24 bits, it only guards against zero.
@@ -62,16 +62,26 @@ class Candidate:
 
     frame: index of the peak frame. strength: D in nats. ratios: float32 (BEFORE+1+AFTER, BANDS),
     ln(energy / floor) around it, 0 in bands that the sample rate does not carry.
-    fine: float32 (BEFORE+1+AFTER, bins), bin energies. spread: float32 (BANDS,), ln of the upper quartile over
-    the median of the noise. in_band_floor: energy of the floor from 1 to 12 kHz.
+    fine: float32 (BEFORE+1+AFTER, bins), bin energies. bands: how many the sample rate carries. spread: float32
+    (BANDS,), ln of the upper quartile over the median of the noise. in_band_floor: the floor's energy, 1 to 12 kHz.
     """
 
     frame: int
     strength: float
     ratios: Floats
     fine: Floats
+    bands: int
     spread: Floats
     in_band_floor: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Floor:
+    """The floor in force from a frame on; spread and in_band as a Candidate has them."""
+
+    first: int
+    spread: Floats
+    in_band: float
 
 
 class Onset:
@@ -106,7 +116,7 @@ class Onset:
         self._fine = np.zeros((0, 0), np.float32)
         self._strength = np.zeros(0, np.float32)
         self._judged = self._next + BEFORE  # next frame to be judged
-        self._floors: list[tuple[int, Floats]] = []  # (first frame, floor) of the cells in the history
+        self._floors: list[_Floor] = []  # of the cells in the history
 
     @property
     def next_frame(self) -> int:
@@ -152,7 +162,7 @@ class Onset:
         if first % CELL == 0:
             self._open, self._open_count, self._open_valid = [], 0, True
         if not self._floors:
-            self._floors.append((first, self._floor))
+            self._note_floor(first)
         if self._has_floor:
             np.maximum(energy, self._floor[0] * 1e-3, out=ratios)
             np.divide(ratios, self._floor[0], out=ratios)
@@ -177,7 +187,7 @@ class Onset:
                 self._has_floor = True
                 scale = np.log(self._floor[1] / self._floor[0]) / self._gaussian_spread
                 self._thresholds = self._gaussian * np.minimum(np.maximum(scale, 1.0), _MOST_SPREAD)
-                self._floors.append((first + len(energy), self._floor))
+                self._note_floor(first + len(energy))
 
     def _judge(self) -> Iterator[Candidate]:
         """Candidates among the frames whose neighbourhood is complete."""
@@ -197,20 +207,23 @@ class Onset:
     def _candidate(self, i: int) -> Candidate:
         rows = slice(i - BEFORE, i + AFTER + 1)
         ratios = self._ratios[rows]
-        floor = next(floor for first, floor in reversed(self._floors) if first <= self._first + i)
-        spread = np.log(floor[1] / floor[0])
         if self.bands < BANDS:
-            missing = BANDS - self.bands
-            ratios = np.pad(ratios, ((0, 0), (0, missing)))
-            spread = np.pad(spread, (0, missing))
+            ratios = np.pad(ratios, ((0, 0), (0, BANDS - self.bands)))
+        floor = next(floor for floor in reversed(self._floors) if floor.first <= self._first + i)
         return Candidate(
             frame=self._first + i,
             strength=float(self._strength[i]),
             ratios=ratios,
             fine=self._fine[rows],
-            spread=spread,
-            in_band_floor=float(floor[0, IN_BAND].sum()),
+            bands=self.bands,
+            spread=floor.spread,
+            in_band_floor=floor.in_band,
         )
+
+    def _note_floor(self, first: int) -> None:
+        spread = np.zeros(BANDS, np.float32)
+        spread[: self.bands] = np.log(self._floor[1] / self._floor[0])
+        self._floors.append(_Floor(first, spread, float(self._floor[0, IN_BAND].sum())))
 
     def _forget(self) -> None:
         """Drops what no future candidate can need."""
@@ -220,5 +233,5 @@ class Onset:
         self._fine = self._fine[rows:].copy()
         self._strength = self._strength[rows:].copy()
         self._first = keep_from
-        while len(self._floors) > 1 and self._floors[1][0] <= self._first:
+        while len(self._floors) > 1 and self._floors[1].first <= self._first:
             self._floors.pop(0)

@@ -30,6 +30,8 @@ from crackdetect.spectrum import BandSplitter, Frames
 SourceKind = Literal["microphone", "file", "stdin"]
 #: What a person can mark by hand.
 MARKS = ("charge", "first_crack.start", "first_crack.end", "second_crack.start", "drop", "cooled")
+#: Least probability of a ``crack`` event. Below one half, for the person wants to see doubtful cracks as such.
+CRACK_FROM = 0.4
 #: Seconds past the target at which it is said to be over.
 OVER_S = 30.0
 _TICKS_A_SECOND = round(1 / TICK_S)
@@ -67,7 +69,7 @@ class Pipeline:
         self._features = Features()
         self._classifier = Classifier(model)
         self._level = LevelMeter(samplerate=samplerate)
-        self._phase = Phase(ScoreModel.from_marks(model.marks), settings=phase_settings)
+        self._phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=phase_settings)
         self.health = Health(samplerate=samplerate)
         self._reset_own()
 
@@ -188,6 +190,10 @@ class Pipeline:
         events.append(self._event("summary", end, end, self._summary()))
         return events
 
+    def keep_judged(self) -> list[tuple[float, Any]]:
+        """For training: a list that fills with the time (s) and the numbers of each candidate that is judged."""
+        return self._phase.keep_judged()
+
     @property
     def duration_s(self) -> float:
         """Seconds taken in so far."""
@@ -230,14 +236,15 @@ class Pipeline:
     def _judge(self, candidate: Candidate, events: list[Event]) -> None:
         verdict = self._classifier.push(self._features.push(candidate))
         centre = self._splitter.centre(candidate.frame)
-        self._marks.append((candidate.frame, Mark(centre / self.samplerate, verdict.score, verdict.kind_score)))
-        probability, kind = self._phase.judge(verdict.score, verdict.kind_score)
-        if probability < 0.5:
+        seconds = centre / self.samplerate
+        mark, kind = self._phase.judge(seconds, verdict.score, verdict.kind_score)
+        self._marks.append((candidate.frame, mark))
+        if mark.probability < CRACK_FROM:
             return
         self._cracks += 1
         fields = {
             "kind": kind,
-            "probability": round(probability, 4),
+            "probability": round(mark.probability, 4),
             "snr_db": round(self._level.snr_db(centre, candidate.in_band_floor), 1),
         }
         events.append(self._event("crack", centre, self._splitter.end(candidate.frame + AFTER), fields))

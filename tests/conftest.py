@@ -9,8 +9,9 @@ import hypothesis
 import numpy as np
 import pytest
 
-from crackdetect import features, model_files
+from crackdetect import features, judge, model_files
 from crackdetect.classify import Model
+from crackdetect.judge import JudgeModel
 from crackdetect.phase import KIND_BINS, SCORE_BINS
 from crackdetect.spectrum import BANDS
 
@@ -27,6 +28,19 @@ MARKS: dict[str, list[float]] = {
     "first_kind": (np.geomspace(40, 1, KIND_BINS) / np.geomspace(40, 1, KIND_BINS).sum()).tolist(),
     "second_kind": (np.geomspace(1, 40, KIND_BINS) / np.geomspace(1, 40, KIND_BINS).sum()).tolist(),
 }
+
+#: A judge written by hand: odds of the score, less the logarithm of the machine's own candidates of that bin (a second).
+JUDGE = JudgeModel(
+    mean=np.zeros(judge.COUNT),
+    scale=np.ones(judge.COUNT),
+    hidden=np.array(
+        [[{"score": 0.8, "background here": -0.7, "seconds good": 1.0}.get(name, 0.0)] * 2 for name in judge.NAMES]
+    )
+    * [1.0, -1.0],
+    hidden_bias=np.zeros(2),
+    out=np.array([1.0, -1.0]),
+    out_bias=np.array([-3.5]),
+)
 
 
 def plain_classifier(path: Path) -> Model:
@@ -50,6 +64,7 @@ def plain_classifier(path: Path) -> Model:
         biases=[np.zeros(2, np.float32), np.array([0.0, -5.0, -5.0], np.float32)],
         prior=np.array([0.8, 0.15, 0.05]),
         marks=MARKS,
+        judge=JUDGE,
         golden=rows,
         card={"purpose": "tests"},
     )

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import MARKS, plain_classifier
+from conftest import JUDGE, MARKS, plain_classifier
 
 from crackdetect import features, model_files
 from crackdetect.classify import Classifier, Model
@@ -65,6 +65,7 @@ def test_round_trip(tmp_path: Path) -> None:
         biases=biases,
         prior=np.array([0.6, 0.3, 0.1]),
         marks=MARKS,
+        judge=JUDGE,
         golden=golden,
         card={"seed": 1},
     )

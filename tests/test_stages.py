@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from clicks import candidates_of, clicks_in_noise
-from conftest import MARKS
+from conftest import JUDGE, MARKS
 
 from crackdetect.classify import Classifier, Model
 from crackdetect.features import Features
@@ -69,7 +69,9 @@ def _ticks() -> list[tuple[list[Mark], int]]:
     for tick in range(240):
         count = rng.poisson(0.02 if tick < 140 else 0.6)
         times = sorted(rng.uniform(tick * TICK_S, (tick + 1) * TICK_S, count))
-        marks.append([Mark(float(t), float(rng.normal(3, 2)), float(rng.normal(-2, 1))) for t in times])
+        marks.append(
+            [Mark(float(t), float(rng.normal(3, 2)), float(rng.normal(-2, 1)), float(rng.random())) for t in times]
+        )
     return list(zip(marks, range(240), strict=True))
 
 
@@ -95,7 +97,7 @@ TABLE: dict[type, Stage] = {
     LevelMeter: Stage(lambda model: LevelMeter(samplerate=RATE), _samples, _level, empty=np.zeros(0, np.float32)),
     Health: Stage(lambda model: Health(samplerate=RATE), _samples, Health.push, empty=np.zeros(0, np.float32)),
     Phase: Stage(
-        lambda model: Phase(ScoreModel.from_marks(MARKS)),
+        lambda model: Phase(ScoreModel.from_marks(MARKS), JUDGE),
         _ticks,
         lambda stage, given: stage.push(given[0], tick=given[1], observed_s=TICK_S),
         no_empty="a tick without marks is time that passed, which is evidence",
