@@ -184,7 +184,7 @@ class Phase:
         lengths = np.array([5.0, 10.0, 20.0, 35.0, 60.0])
         peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
         self._lengths, self._peaks = (a.ravel() for a in np.meshgrid(lengths, peaks, indexing="ij"))
-        prior = np.outer([0.1, 0.25, 0.3, 0.2, 0.15], [0.2, 0.3, 0.3, 0.2]).ravel()
+        prior = np.outer([0.05, 0.15, 0.25, 0.3, 0.25], [0.2, 0.3, 0.3, 0.2]).ravel()
         self._log_prior = np.log(prior / prior.sum())
         self.reset()
 
