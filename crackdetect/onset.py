@@ -208,7 +208,9 @@ class Onset:
         rows = slice(i - BEFORE, i + AFTER + 1)
         ratios = self._ratios[rows]
         if self.bands < BANDS:
-            ratios = np.pad(ratios, ((0, 0), (0, BANDS - self.bands)))
+            carried = ratios
+            ratios = np.zeros((len(carried), BANDS), np.float32)
+            ratios[:, : self.bands] = carried
         floor = next(floor for floor in reversed(self._floors) if floor.first <= self._first + i)
         return Candidate(
             frame=self._first + i,

@@ -11,8 +11,8 @@ import pytest
 
 from crackdetect import features, judge, model_files
 from crackdetect.classify import Model
-from crackdetect.judge import JudgeModel
-from crackdetect.phase import KIND_BINS, SCORE_BINS
+from crackdetect.judge import JudgeModel, Network
+from crackdetect.phase import KIND_BINS, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import BANDS
 
 # no test may depend on how fast the machine is
@@ -29,18 +29,38 @@ MARKS: dict[str, list[float]] = {
     "second_kind": (np.geomspace(1, 40, KIND_BINS) / np.geomspace(1, 40, KIND_BINS).sum()).tolist(),
 }
 
-#: A judge written by hand: odds of the score, less the logarithm of the machine's own candidates of that bin (a second).
-JUDGE = JudgeModel(
-    mean=np.zeros(judge.COUNT),
-    scale=np.ones(judge.COUNT),
-    hidden=np.array(
-        [[{"score": 0.8, "background here": -0.7, "seconds good": 1.0}.get(name, 0.0)] * 2 for name in judge.NAMES]
+
+def _by_hand(**slopes: float) -> Network:
+    """Log odds: ln f1 of the score, straight between the middles of the bins of MARKS, and the slopes of other numbers,
+    which must be given their sign by two units each."""
+    bounds = np.array([-5.0, *SCORE_EDGES, 8.0])
+    middles, heights = (bounds[:-1] + bounds[1:]) / 2, np.log(MARKS["crack"])
+    turns = np.diff(np.diff(heights) / np.diff(middles), prepend=0.0)
+    units = [(judge.NAMES.index("score"), 1.0, -knot, turn) for knot, turn in zip(middles, turns, strict=False)]
+    for name, slope in slopes.items():
+        index = judge.NAMES.index(name.replace("_", " "))
+        units += [(index, 1.0, 0.0, slope), (index, -1.0, 0.0, -slope)]
+    hidden = np.zeros((judge.COUNT, len(units)))
+    for unit, (index, sign, _, _) in enumerate(units):
+        hidden[index, unit] = sign
+    return Network(
+        mean=np.zeros(judge.COUNT),
+        scale=np.ones(judge.COUNT),
+        hidden=hidden,
+        hidden_bias=np.array([bias for _, _, bias, _ in units]),
+        out=np.array([out for _, _, _, out in units]),
+        out_bias=np.array([heights[0]]),
     )
-    * [1.0, -1.0],
-    hidden_bias=np.zeros(2),
-    out=np.array([1.0, -1.0]),
-    out_bias=np.array([-3.5]),
+
+
+#: A judge written by hand: a candidate's weight is f1 / lambda0 by the bins of MARKS and the learnt background; its
+#: odds of being a crack are that at 6 cracks a minute, and more after each good candidate of the last seconds.
+JUDGE = JudgeModel(
+    crack=_by_hand(background_here=-1.0, seconds_good=1.0),
+    alone=_by_hand(background_here=-1.0),
+    cracks_per_second=1.0,
 )
+JUDGE.crack.out_bias[0] += np.log(0.1)
 
 
 def plain_classifier(path: Path) -> Model:

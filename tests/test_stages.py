@@ -69,9 +69,8 @@ def _ticks() -> list[tuple[list[Mark], int]]:
     for tick in range(240):
         count = rng.poisson(0.02 if tick < 140 else 0.6)
         times = sorted(rng.uniform(tick * TICK_S, (tick + 1) * TICK_S, count))
-        marks.append(
-            [Mark(float(t), float(rng.normal(3, 2)), float(rng.normal(-2, 1)), float(rng.random())) for t in times]
-        )
+        drawn = [(rng.normal(3, 2), rng.normal(-2, 1), rng.random(), rng.exponential()) for _ in times]
+        marks.append([Mark(time, *map(float, numbers)) for time, numbers in zip(times, drawn, strict=True)])
     return list(zip(marks, range(240), strict=True))
 
 
