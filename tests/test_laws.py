@@ -476,8 +476,8 @@ def test_a_sound_with_nothing_in_it_announces_nothing(plain_model: Model, sound:
 
 
 def test_memory_does_not_grow(plain_model: Model) -> None:
-    """Marks are kept for 200 s: from the sixth minute on there is nothing left to fill but the interpreter's lists of freed
-    tuples: 13 kB to the eighth, and flat from the sixteenth to the twentieth within 1 kB (measured).
+    """Marks are kept for 200 s: from the sixth minute on there is nothing left to fill but the interpreter's lists of
+    freed tuples: 13 kB to the eighth, and flat from the sixteenth to the twentieth within 1 kB (measured).
 
     300 kicks a minute put candidates, cracks and health into every buffer there is.
     """
