@@ -40,11 +40,6 @@ DEFECT = 1
 INTERRUPTED = 130
 TRACEBACK = "CRACKDETECT_TRACEBACK"
 
-CAUTION = (
-    "Stay beside the roaster until it is cold and never leave a roast unattended; local codes and the maker's "
-    "instructions come first."
-)
-
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
@@ -133,7 +128,7 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
 
     Example: crackdetect demo --speed 20
     """
-    from crackdetect import batch, console, model_files
+    from crackdetect import batch, cautions, console, model_files
     from crackdetect.config import Settings
     from crackdetect.pipeline import Pipeline
     from crackdetect.recordings import open_recording
@@ -170,7 +165,7 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
         for row in console.truth_lines(last[0].fields, truth):
             say(row)
         say("")
-        say(textwrap.fill(f"This was a demonstration. {CAUTION}", console.WIDTH))
+        say(textwrap.fill(f"This was a demonstration. {cautions.ALWAYS}", console.WIDTH))
     raise click.exceptions.Exit(code)
 
 
@@ -385,7 +380,7 @@ def listen(
     if list_devices:
         _show_devices(capture.list_devices())
         return
-    from crackdetect import batch, session
+    from crackdetect import batch, cautions, places, session
     from crackdetect.pipeline import Pipeline
 
     text = _is_text(form)
@@ -395,7 +390,8 @@ def listen(
     pipeline = Pipeline(
         samplerate=source.samplerate, model=model, settings=settings, roast=_roast_now(), source="microphone"
     )
-    tell(CAUTION)
+    for caution in cautions.before_listening(places.data_folder()):
+        tell(caution)
     for note in (source.channel_note, batch.rate_note(source.samplerate)):
         if note:
             tell(f"note: {note}")
