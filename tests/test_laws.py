@@ -560,8 +560,9 @@ ROOMS: tuple[frozenset[str], ...] = (
     # what the events mean to a person at the roaster; cautions are words
     frozenset({"standing", "alerts", "cautions"}),
     frozenset({"evaluate", "train"}),
-    frozenset({"capture", "console", "places", "webhook", "sound", "log", "report"}),
-    frozenset({"session", "batch"}),
+    frozenset({"capture", "console", "places", "webhook", "log", "report"}),
+    # what the program sounds is taken out of the source that the session hears
+    frozenset({"session", "batch", "sound"}),
     # what turns arguments into objects
     frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command"}),
 )

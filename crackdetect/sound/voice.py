@@ -44,11 +44,13 @@ class Voice:
         except OSError:
             return False
         until = time.monotonic() + timeout_s
+        unsaid = text if self.by_input else None
         try:
             while True:
                 try:
-                    process.communicate(text if self.by_input else None, timeout=_POLL_S)
+                    process.communicate(unsaid, timeout=_POLL_S)
                 except subprocess.TimeoutExpired:
+                    unsaid = None  # it is on its way
                     if enough() or time.monotonic() > until:
                         return False
                 else:
