@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -33,32 +34,23 @@ class Voice:
     def speak(self, text: str, *, enough: Callable[[], bool], timeout_s: float = TIMEOUT_S) -> bool:
         """Returns whether it was spoken to its end. Ended early when ``enough`` says so or time is up."""
         arguments = self.command if self.by_input else (*self.command, text)
-        try:
-            process = subprocess.Popen(
-                arguments,
-                stdin=subprocess.PIPE if self.by_input else subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                text=True,
-            )
-        except OSError:
-            return False
+        # a file and not a pipe: a voice that does not read, or has gone, is then no matter
+        with tempfile.TemporaryFile() as words:
+            if self.by_input:
+                words.write(text.encode("utf-8"))
+                words.seek(0)
+            try:
+                process = subprocess.Popen(arguments, stdin=words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            except OSError:
+                return False
         until = time.monotonic() + timeout_s
-        unsaid = text if self.by_input else None
-        try:
-            while True:
-                try:
-                    process.communicate(unsaid, timeout=_POLL_S)
-                except subprocess.TimeoutExpired:
-                    unsaid = None  # it is on its way
-                    if enough() or time.monotonic() > until:
-                        return False
-                else:
-                    return process.returncode == 0
-        finally:
-            if process.returncode is None:
+        while process.poll() is None:
+            if enough() or time.monotonic() > until:
                 process.kill()
-                process.communicate()
+                process.wait()
+                return False
+            time.sleep(_POLL_S)
+        return process.returncode == 0
 
 
 def find_voice(
