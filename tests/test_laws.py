@@ -558,10 +558,10 @@ ROOMS: tuple[frozenset[str], ...] = (
     # model files and recordings are input and output, but training writes the one and evaluation reads both
     frozenset({"pipeline", "synth", "model_files", "recordings", "channels", "streams"}),
     frozenset({"evaluate", "train"}),
-    frozenset({"capture", "console", "places", "webhook", "sound", "log", "report"}),
+    frozenset({"capture", "cautions", "console", "places", "webhook", "sound", "log", "report"}),
     frozenset({"session", "batch"}),
     # what turns arguments into objects
-    frozenset({"cli", "__main__", "evaluate.command", "train.command"}),
+    frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command"}),
 )
 
 
