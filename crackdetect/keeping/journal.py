@@ -164,7 +164,9 @@ def _lock(folder: Path) -> BaseFileLock:
 
 def _cannot_write(folder: Path, error: OSError) -> OutputError:
     if error.errno == errno.ENOSPC:
-        return OutputError(f"the disk is full, the events of this roast are not kept from here on; free space for {folder}")
+        return OutputError(
+            f"the disk is full, the events of this roast are not kept from here on; free space for {folder}"
+        )
     return OutputError(f"the events of this roast cannot be kept in {folder} ({error.strerror}); check its permissions")
 
 

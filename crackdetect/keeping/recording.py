@@ -1,7 +1,7 @@
 """The sound of a roast as FLAC, written while it is heard, in a thread of its own.
 
-What is cut off anywhere stays readable: libsndfile hands whole FLAC frames (4,096 samples) to the system as soon as they
-are full, and the header of an unfinished file says "length unknown", which RFC 9639 allows (section 8.2: a total of 0).
+What is cut off anywhere stays readable: libsndfile hands whole FLAC frames (4,096 samples) to the system as soon as
+they are full, and the header of an unfinished file says "length unknown", which RFC 9639 allows (8.2: a total of 0).
 Tried by killing the writer and by cutting the file at any byte: at most the last two frames are missing, a fifth of a
 second. :func:`mend` enters the length, for readers that insist on it.
 
@@ -68,9 +68,13 @@ class Recorder:
         self._written = first
         self._ended = False
         try:
-            self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600)
+            self._descriptor = os.open(
+                self.path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600
+            )
         except OSError as error:
-            raise OutputError(f"the sound cannot be recorded to {self.path} ({error.strerror}); check the disk") from error
+            raise OutputError(
+                f"the sound cannot be recorded to {self.path} ({error.strerror}); check the disk"
+            ) from error
         try:
             self._file: Any = soundfile.SoundFile(
                 self._descriptor, "w", samplerate=samplerate, closefd=False, **_FORMAT
@@ -202,7 +206,7 @@ def mend(path: Path) -> int:
     except InputError:
         return 0
     with open(path, "r+b") as file:
-        # RFC 9639, 8.2: after "fLaC" and the block's header of 4 bytes STREAMINFO; its bytes 10 to 17 end with the total
+        # RFC 9639, 8.2: after "fLaC" and a header of 4 bytes comes STREAMINFO; its bytes 10 to 17 end with the total
         file.seek(18)
         fields = int.from_bytes(file.read(8), "big")
         if fields & (2**36 - 1) == 0:
