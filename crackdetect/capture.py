@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import atexit
+import contextlib
 import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from queue import Empty, SimpleQueue
@@ -32,6 +33,9 @@ POLL_S = 0.1
 CLOSE_S = 2.0
 #: How often a lost device is looked for.
 LOOK_AGAIN_S = 1.0
+#: What the audio layer may take to list the devices, at most (seen: 4 s on a busy computer). Ending the program in the
+#: middle of it would crash.
+LOOK_S = 10.0
 #: While it is gone, time is passed on up to this long ago: what came last is still on its way.
 _BEHIND_S = 0.5
 #: Held around what must not happen while the list of devices is made anew: whoever plays sound holds it meanwhile.
@@ -262,7 +266,8 @@ class MicrophoneSource:
         self._notices = notices
         self._capacity = round(queue_s * self.samplerate)
         self._closed = threading.Event()
-        self._letting_go: list[threading.Thread] = []
+        self._busy: list[threading.Thread] = []
+        self._looking: threading.Thread | None = None
         self._came_s = _clock()  # when the last block came
         self._slept = SleepMeter()
         self._begin()
@@ -330,61 +335,66 @@ class MicrophoneSource:
 
     def _wait_for_return(self, reason: str) -> Iterator[Block]:
         """Time that passes, until the device is open again. Raises DeviceLost when it does not come back."""
-        lost = f"microphone {self.name!r} was lost ({reason}); check its cable"
-        if self._wait_s > 0:
-            self._tell("device_lost", f"{lost}: it is waited for up to {clock(self._wait_s)}, and the clocks go on")
-            yield Block(np.zeros(0, np.float32))  # so that it is told before anything else is tried
+        lost = f"microphone {self.name!r} was lost ({reason})"
+        if self._wait_s <= 0:
+            raise DeviceLost(f"{lost}; check its cable, then listen again")
+        waits = f"it is waited for up to {clock(self._wait_s)}, and the clocks go on"
+        self._tell("device_lost", f"{lost}; check its cable: {waits}")
+        yield Block(np.zeros(0, np.float32))  # so that it is told before anything else is tried
         gone_at, passed, looked_at = self._came_s, 0, 0.0
         stream, self._stream = self._stream, None
-        letting_go = self._release(stream)
+        busy = self._release(stream)
         while _clock() - gone_at < self._wait_s and not self._closed.is_set():
             due = round((_clock() - gone_at - _BEHIND_S) * self.samplerate)
             yield Block(np.zeros(0, np.float32), lost=max(0, due - passed), lost_to="outage")
             passed = max(passed, due)
-            if letting_go.is_alive() or _clock() - looked_at < LOOK_AGAIN_S:
+            if busy.is_alive() or (self._looking is None and _clock() - looked_at < LOOK_AGAIN_S):
                 self._closed.wait(POLL_S)
                 continue
-            looked_at = _clock()
-            if self._open_again() and (first := self._inbox.get(self._watchdog_s)) is not None:
-                missed = max(0, round((first.clock_s - gone_at) * self.samplerate) - len(first.frames))
+            if self._looking is None:  # some systems take seconds for it
+                looked_at = _clock()
+                busy = self._looking = self._beside(self._open_again, name="look-for-microphone")
+                continue
+            self._looking = None
+            if self._stream is None:
+                continue
+            first = self._inbox.get(self._watchdog_s)
+            if first is not None:
                 # both blocks came as late as the device makes them, so the time between them is that between samples
+                missed = max(0, round((first.clock_s - gone_at) * self.samplerate) - len(first.frames))
                 yield Block(np.zeros(0, np.float32), lost=max(0, missed - passed), lost_to="outage")
                 seconds = missed / self.samplerate
-                self._tell(
-                    "device_back", f"microphone {self.name!r} is back; {seconds:.1f} s were not heard", count=missed
-                )
+                self._tell("device_back", f"microphone {self.name!r} is back; {seconds:.1f} s were not heard")
                 yield self._block(first)
                 return
             stream, self._stream = self._stream, None
-            letting_go = self._release(stream)
+            busy = self._release(stream)
         if not self._closed.is_set():
-            waited = f" and did not come back within {clock(self._wait_s)}" if self._wait_s > 0 else ""
+            due = round((_clock() - gone_at) * self.samplerate)
+            yield Block(np.zeros(0, np.float32), lost=max(0, due - passed), lost_to="outage")
             raise DeviceLost(
-                f"microphone {self.name!r} was lost ({reason}){waited}; check its cable, then listen again"
+                f"{lost} and did not come back within {clock(self._wait_s)}; check its cable, then listen again"
             )
 
-    def _open_again(self) -> bool:
-        """Whether the device of the same name is there and could be opened."""
+    def _open_again(self) -> None:
+        """Opens the device of the same name if it is there: ``_stream`` says so."""
         with AUDIO_LOCK, quiet():  # devices are listed once in the life of the audio layer
             try:
                 self._layer._terminate()
                 self._layer._initialize()
                 devices = list_devices()
             except (self._layer.PortAudioError, DeviceError):
-                return False
+                return
         same = [d for d in devices if (d.name, d.host_api) == (self.device.name, self.device.host_api)]
         if len(same) != 1:
-            return False
+            return
         self.device = same[0]
-        try:
+        with contextlib.suppress(DeviceError):
             self._begin()
-        except DeviceError:
-            return False
-        return True
 
-    def _tell(self, kind: str, message: str, *, count: int = 1) -> None:
+    def _tell(self, kind: str, message: str) -> None:
         if self._notices is not None:
-            self._notices.put(Notice(kind, message, count))
+            self._notices.put(Notice(kind, message))
 
     def _gone(self, quiet_s: float) -> str | None:
         if self._ended.is_set() or not self._active():
@@ -421,9 +431,11 @@ class MicrophoneSource:
     def close(self) -> None:
         """Lets go of the device, within CLOSE_S even if the device hangs. May be called twice."""
         self._closed.set()
+        if self._looking is not None:
+            self._looking.join(LOOK_S)
         stream, self._stream = self._stream, None
         self._release(stream)
-        if any(worker.is_alive() for worker in self._letting_go):
+        if any(worker.is_alive() for worker in self._busy):
             # at exit the audio layer would wait for the same device, without end
             atexit.unregister(getattr(self._layer, "_exit_handler", self.close))
 
@@ -439,10 +451,15 @@ class MicrophoneSource:
             except self._layer.PortAudioError:
                 return  # a dead stream has nothing left to close
 
-        worker = threading.Thread(target=let_go, name="release-microphone", daemon=True)
-        worker.start()
+        worker = self._beside(let_go, name="release-microphone")
         worker.join(CLOSE_S)
-        self._letting_go = [*(other for other in self._letting_go if other.is_alive()), worker]
+        return worker
+
+    def _beside(self, action: Callable[[], None], *, name: str) -> threading.Thread:
+        """Does what the audio layer may take its time for."""
+        worker = threading.Thread(target=action, name=name, daemon=True)
+        worker.start()
+        self._busy = [*(other for other in self._busy if other.is_alive()), worker]
         return worker
 
 
