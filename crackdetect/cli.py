@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 #: Commands that live in a module of their own: the module, and one line for the list of commands.
 _ELSEWHERE = {
     "listen": ("crackdetect.listening.command", "Hear a roast through a microphone, live."),
+    "webhook": ("crackdetect.webhook.command", "Send events to other programs: try, look, receive."),
     "train": ("crackdetect.train.command", "Fit the small classifier that tells cracks from other sounds."),
     "evaluate": ("crackdetect.evaluate.command", "Score the whole path against known truth."),
 }

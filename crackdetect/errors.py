@@ -48,3 +48,8 @@ class MissingPartError(CrackdetectError):
     def training(cls) -> MissingPartError:
         """The packages that only ``train`` and ``evaluate`` need."""
         return cls("training and evaluation need more packages; install them with 'crackdetect[train]'")
+
+    @classmethod
+    def webhook(cls) -> MissingPartError:
+        """The packages that send events to other programs."""
+        return cls("webhooks need more packages; install them with: pip install 'crackdetect[webhook]'")

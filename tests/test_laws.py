@@ -561,7 +561,7 @@ ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"capture", "cautions", "console", "keeping", "places", "webhook", "sound", "log", "report"}),
     frozenset({"session", "batch"}),
     # what turns arguments into objects
-    frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command"}),
+    frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command", "webhook.command"}),
 )
 
 
