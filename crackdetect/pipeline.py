@@ -41,7 +41,6 @@ MARKS = (
     "drop",
     "drop.not_yet",
     "cooled",
-    "cooled.not_yet",
 )
 #: Seconds past the target at which it is said to be over.
 OVER_S = 30.0
@@ -227,8 +226,6 @@ class Pipeline:
         elif event == "drop":
             self._drop, self._cooled = None, None
             self._phase.undrop()
-        elif event == "cooled":
-            self._cooled = None
         elif event == "first_crack":
             self._marked.clear()  # nothing of what follows it has happened either
             self._phase.not_yet()
