@@ -39,6 +39,12 @@ class OutputError(CrackdetectError):
     exit_code = 6
 
 
+class LogError(CrackdetectError):
+    """The roast log is damaged, of a newer version, not a log, or held by another program."""
+
+    exit_code = 8
+
+
 class MissingPartError(CrackdetectError):
     """An optional part (a package of an extra) is not installed."""
 
