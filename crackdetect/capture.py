@@ -31,6 +31,8 @@ WATCHDOG_S = 2.0
 POLL_S = 0.1
 #: What a device may take to let go, at most.
 CLOSE_S = 2.0
+#: How long ``listen`` waits for a lost device: a cable is found and plugged in again within that (chosen).
+WAIT_S = 180.0
 #: How often a lost device is looked for.
 LOOK_AGAIN_S = 1.0
 #: What the audio layer may take to list the devices, at most (seen: 4 s on a busy computer). Ending the program in the

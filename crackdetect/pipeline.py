@@ -255,6 +255,11 @@ class Pipeline:
         return events
 
     @property
+    def position(self) -> int:
+        """Samples taken in so far, lost ones among them."""
+        return self._position
+
+    @property
     def duration_s(self) -> float:
         """Seconds taken in so far."""
         return self._position / self.samplerate

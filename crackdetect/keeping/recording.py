@@ -225,9 +225,11 @@ def _write_joined(parts: list[tuple[Path, int]], whole: Path) -> None:
         position = 0
         for path, first_sample in parts:
             source = open_recording(path, channel=1)
-            lost = max(0, first_sample - position)
+            lost, known = max(0, first_sample - position), max(0, position - first_sample)
             for block in source:
-                for part in _with_gaps(Block(block.samples, lost=lost), samplerate):
+                samples = block.samples[known:]  # a part begins where the events ended, the sound before it a bit later
+                known -= len(block.samples) - len(samples)
+                for part in _with_gaps(Block(samples, lost=lost), samplerate):
                     out.write(part)
                     position += len(part)
                 lost = 0
