@@ -30,7 +30,8 @@ def settle(
 ) -> CutOff | None:
     """The roast to go on with, ``None`` = a new one begins. Every other that was cut off is closed and told.
 
-    data: the data folder. wanted: what the person said beforehand. ask: a question, and the usual one of its answers yes and no;
+    data: the data folder. wanted: what the person said beforehand. ask: a question to be answered with yes or no, and
+    its usual answer;
     ``None`` where nobody can answer. What cannot be closed now stays as it is for the next start, and is told.
     """
     from crackdetect.keeping import recovery
@@ -46,9 +47,8 @@ def settle(
     if running and wanted is not False:
         newest = running[-1]
         told = newest.told(now)
-        if wanted or (
-            ask is not None and ask(f"{_capital(told)}. Is it still going on, and shall it be gone on with?", True)
-        ):
+        question = f"{_capital(told)}. Is it still going on, and shall it be gone on with?"
+        if wanted or (ask is not None and ask(question, True)):
             going_on = newest
             tell(f"{_capital(told)}; it is gone on with, and its clock is right.")
         elif ask is None:
