@@ -128,6 +128,8 @@ class Pipeline:
         self._seq = so_far.next_seq
         self._position = self._sample(so_far.until)
         self._tick = int(so_far.until / TICK_S)
+        while self._tick and self._splitter.end(self._tick_end(self._tick - 1) + AFTER - 1) > self._position:
+            self._tick -= 1  # its end was heard, but not yet told
         self._splitter.gap(self._position)
         self._level.gap(self._position)
         self.health.go_on(self._position, totals=so_far.health)

@@ -60,6 +60,7 @@ class SoFar:
     given_told: set[str] = field(default_factory=set)
     stages_told: set[str] = field(default_factory=set)
     health: Counter[str] = field(default_factory=Counter)
+    _density: Mapping[str, Any] | None = None
 
     @classmethod
     def of(cls, events: Iterable[Mapping[str, Any]]) -> Self:
@@ -78,6 +79,7 @@ class SoFar:
             )
             for event in iterator:
                 so_far._take(event)
+            so_far._take_density()
         except (KeyError, TypeError, ValueError) as error:
             raise InputError(f"the events of a roast are damaged ({type(error).__name__}: {error})") from None
         return so_far
@@ -92,6 +94,9 @@ class SoFar:
         self.until = max(self.until, event["announced_at"])
         self.next_seq = event["seq"] + 1
         kind = event["type"]
+        # a density is said before what begins at the same moment, and counts from then on
+        if self._density is not None and (kind == "drop" or event["announced_at"] > self._density["announced_at"]):
+            self._take_density()
         if kind in ("charge", "drop", "cooled"):
             setattr(self, kind, event["at"])
             if event.get("how") == "given":
@@ -101,7 +106,7 @@ class SoFar:
         elif kind == "crack":
             self.cracks += 1
         elif kind == "density":
-            self._take_density(event)
+            self._density = event
         elif kind == "first_crack.start":
             self.first_crack, self.announced, self.start_told = _dated(event), event["announced_at"], True
         elif kind == "first_crack.end":
@@ -140,8 +145,9 @@ class SoFar:
         if moves_ratio or what in ("first_crack.start", "first_crack.not_yet"):
             self.stages_told.clear()
 
-    def _take_density(self, event: Mapping[str, Any]) -> None:
-        if self.begun is None or self.drop is not None or self.second_crack is not None:
+    def _take_density(self) -> None:
+        event, self._density = self._density, None
+        if event is None or self.begun is None or self.drop is not None or self.second_crack is not None:
             return
         if self.peak is None or event["per_minute"] > self.peak.per_minute:
             self.peak = Peak(event["per_minute"], event["low"], event["high"])
