@@ -561,7 +561,9 @@ ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"capture", "cautions", "console", "places", "webhook", "sound", "log", "report"}),
     frozenset({"session", "batch"}),
     # what turns arguments into objects
-    frozenset({"cli", "__main__", "evaluate.command", "train.command", "log.command", "report.command"}),
+    frozenset(
+        {"cli", "__main__", "evaluate.command", "train.command", "log.command", "log.plan_command", "report.command"}
+    ),
 )
 
 
