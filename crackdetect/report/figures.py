@@ -65,10 +65,15 @@ def as_svg(figure: Figure, *, salt: str) -> str:
     return out.getvalue()
 
 
-def _figure(width: float, height: float) -> Figure:
+def _figure(width: float, height: float, *, above: float = 0.15, left: float = 0.62, right: float = 0.12) -> Figure:
+    """Margins in inches, fixed: finding them by drawing would take as long as the figure itself."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), layout="constrained")
+    figure = Figure(figsize=(width, height))
+    figure.subplots_adjust(
+        left=left / width, right=1 - right / width, top=1 - above / height, bottom=0.48 / height, hspace=0.12
+    )
+    return figure
 
 
 # -- one roast -------------------------------------------------------------------------------------------------
@@ -77,7 +82,7 @@ def _figure(width: float, height: float) -> Figure:
 def density(story: Story, *, width: float = WIDE) -> Figure:
     """Crack density with its interval and the moments of the roast; below it every crack by strength."""
     with style.styled():
-        figure = _figure(width, 4.6 if width > 5 else 4.9)
+        figure = _figure(width, 4.6, above=0.5 if width > 5 else 1.0)
         upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 2)})
         draw_density(upper, story, narrow=width < 5)
         draw_cracks(lower, story)
@@ -205,16 +210,16 @@ def draw_level(axes: Axes, story: Story, sound: Sound) -> None:
             [_time(roast, trouble.at_s) for trouble in story.troubles], [0.93] * len(story.troubles),
             transform=axes.get_xaxis_transform(), color=style.TROUBLE, marker="x", linestyle="none", markersize=5,
         )  # fmt: skip
-    axes.set_ylabel("level, dB\nof full scale")
+    axes.set_ylabel("level, dB")
     axes.set_xlim(*_span(story, whole=True))
 
 
 def chorus(story: Story, sound: Sound, *, width: float = WIDE) -> Figure:
     """Spectrogram of the chorus with the cracks ringed."""
     with style.styled():
-        figure = _figure(width, 3.1)
+        figure = _figure(width, 3.1, right=0.0)
         axes = figure.subplots()
-        draw_chorus(figure, axes, story, sound, columns=900 if width > 5 else 420)
+        draw_chorus(figure, axes, story, sound, columns=700 if width > 5 else 350)
         _time_axis(axes, story.roast)
         return figure
 
@@ -231,9 +236,9 @@ def draw_chorus(figure: Any, axes: Axes, story: Story, sound: Sound, *, columns:
         frequencies[-1] / 1e3,
     )
     image = axes.imshow(
-        decibels, origin="lower", aspect="auto", extent=extent, cmap="magma", vmin=0, vmax=36, interpolation="nearest"
+        decibels, origin="lower", aspect="auto", extent=extent, cmap="magma", vmin=5, vmax=26, interpolation="nearest"
     )
-    bar = figure.colorbar(image, ax=axes, pad=0.015, aspect=24)
+    bar = figure.colorbar(image, ax=axes, pad=0.015, aspect=24, ticks=(5, 10, 15, 20, 25))
     bar.set_label("dB over the noise")
     bar.outline.set_visible(False)
     axes.grid(visible=False)
@@ -260,7 +265,8 @@ def close_ups(story: Story, sound: Sound, *, width: float = WIDE) -> Figure:
         count = max(1, len(sound.close_ups))
         rows = 1 if width > 5 else 2
         columns = -(-count // rows)
-        figure = _figure(width, 2.2 * rows)
+        figure = _figure(width, 2.2 * rows, above=0.25, left=0.45)
+        figure.subplots_adjust(wspace=0.12, hspace=0.25 if rows > 1 else 0.1)
         draw_close_ups(figure, story, sound, rows=rows, columns=columns)
         return figure
 
@@ -279,15 +285,16 @@ def draw_close_ups(figure: Any, story: Story, sound: Sound, *, rows: int, column
         crack, part = sound.close_ups[place]
         middle = part.start_s + sounds.CLOSE_S
         moments = [1e3 * (part.start_s + i / sound.samplerate - middle) for i in range(len(part.samples))]
-        peak = float(abs(part.samples).max(initial=1e-9))
-        wave.plot(moments, part.samples / peak, color=style.RATE, linewidth=0.5)
+        heard = sounds.band_passed(part, sound.samplerate)
+        peak = float(abs(heard).max(initial=1e-9))
+        wave.plot(moments, heard / peak, color=style.RATE, linewidth=0.5)
         wave.set_ylim(-1.1, 1.1)
         wave.set_title(f"{clock(story.roast.roast_time(crack.at_s))}, {crack.snr_db:.0f} dB", fontsize=8.0)
         wave.grid(visible=False)
         wave.tick_params(labelbottom=False, labelleft=False, length=0)
         times, frequencies, decibels = sounds.close_spectrum(part, sound.samplerate)
         spectrum.imshow(
-            decibels, origin="lower", aspect="auto", cmap="magma", vmin=0, vmax=40, interpolation="nearest",
+            decibels, origin="lower", aspect="auto", cmap="magma", vmin=4, vmax=32, interpolation="nearest",
             extent=(times[0], times[-1], frequencies[0] / 1e3, frequencies[-1] / 1e3),
         )  # fmt: skip
         for axes in (wave, spectrum):
@@ -301,6 +308,8 @@ def draw_close_ups(figure: Any, story: Story, sound: Sound, *, rows: int, column
             spectrum.tick_params(labelleft=False)
         if row == rows - 1:
             spectrum.set_xlabel("ms")
+        else:
+            spectrum.tick_params(labelbottom=False)
 
 
 def sheet(story: Story, sound: Sound | None) -> Figure:
@@ -321,7 +330,7 @@ def sheet(story: Story, sound: Sound | None) -> Figure:
         _time_axis(lower, roast)
         if sound is not None:
             axes = parts[2].subplots()
-            draw_chorus(parts[2], axes, story, sound, columns=900)
+            draw_chorus(parts[2], axes, story, sound, columns=700)
             _time_axis(axes, roast)
             draw_close_ups(parts[3], story, sound, rows=1, columns=max(1, len(sound.close_ups)))
             axes = parts[4].subplots()
@@ -350,7 +359,7 @@ def _figures_line(roast: Roast) -> str:
 def overlay(stories: Sequence[Story], *, width: float = WIDE) -> Figure:
     """Crack densities over one another, aligned at first-crack start; the drop ends each line in a dot."""
     with style.styled():
-        figure = _figure(width, 4.0)
+        figure = _figure(width, 4.0, above=0.3)
         axes = figure.subplots()
         ends = [ALIGNED_S[1]]
         top = 20.0
@@ -396,7 +405,7 @@ def _legend(roast: Roast) -> str:
 def trend(made: Trend, *, width: float = WIDE) -> Figure:
     """Development roast by roast, with what the target asked for, the mean and the band of one spread."""
     with style.styled():
-        figure = _figure(width, 3.4)
+        figure = _figure(width, 3.4, right=0.9)
         axes = figure.subplots()
         places = list(range(1, len(made.roasts) + 1))
         developments = [roast.development or 0.0 for roast in made.roasts]

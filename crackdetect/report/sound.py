@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -29,6 +30,8 @@ LEVEL_EVERY_S = 0.5
 BEFORE_S, CHORUS_S = 4.0, 75.0
 #: Half of a close-up, and of a clip to listen to, seconds.
 CLOSE_S, CLIP_S = 0.03, 0.45
+#: The pour of the beans is over this long after charge, seconds (chosen).
+POUR_S = 20.0
 #: Close-ups, and clips of each sort.
 CLOSE_UPS, CLIPS = 6, 5
 #: Levels below this are digital silence, dB of full scale.
@@ -72,12 +75,9 @@ def why_not(roast: Roast) -> str | None:
 def gather(story: Story, path: Path) -> Sound:
     """Reads the recording. Raises InputError."""
     start, end = chorus_span(story)
-    surest, doubtful = choose(story.cracks)
-    close = sorted(surest, key=lambda crack: -crack.snr_db)[:CLOSE_UPS]
-    if len(close) < CLOSE_UPS:
-        more = sorted(set(story.cracks) - set(close), key=lambda crack: -crack.probability)
-        close += more[: CLOSE_UPS - len(close)]
-    close.sort()
+    surest, doubtful = choose(_in_the_roast(story))
+    developed = [crack for crack in story.cracks if start <= crack.at_s <= end] or list(story.cracks)
+    close = sorted(sorted(developed, key=lambda crack: -crack.snr_db)[:CLOSE_UPS])
     with closing(open_recording(path)) as source:
         rate = source.samplerate
         wants = [(start, end)]
@@ -116,6 +116,13 @@ def gather(story: Story, path: Path) -> Sound:
     )
 
 
+def _in_the_roast(story: Story) -> list[Crack]:
+    """Without the pour of the beans and their fall into the tray, which crackle as well."""
+    charge, drop = story.roast.at_s("charge"), story.roast.at_s("drop")
+    first = -math.inf if charge is None else charge + POUR_S
+    return [crack for crack in story.cracks if first <= crack.at_s <= (math.inf if drop is None else drop)]
+
+
 def chorus_span(story: Story) -> tuple[float, float]:
     """Seconds from the first sample: first crack with a little before it; the densest stretch where there is none."""
     roast = story.roast
@@ -131,7 +138,7 @@ def chorus_span(story: Story) -> tuple[float, float]:
 
 def choose(cracks: Sequence[Crack]) -> tuple[list[Crack], list[Crack]]:
     """The surest and the most doubtful ones, in their order in time; none is both."""
-    ranked = sorted(cracks, key=lambda crack: (-crack.probability, -crack.snr_db))
+    ranked = sorted(cracks, key=lambda crack: (-round(crack.probability, 2), -crack.snr_db))
     surest = ranked[:CLIPS]
     doubtful = ranked[max(len(surest), len(ranked) - CLIPS) :]
     return sorted(surest), sorted(doubtful)
@@ -161,12 +168,12 @@ def as_wav(part: Part, samplerate: int) -> str:
 def spectrogram(part: Part, samplerate: int, *, columns: int) -> tuple[Floats, Floats, Floats]:
     """Times (s), frequencies (Hz), and dB over the noise of each frequency: (frequencies, times).
 
-    A short transform by librosa: Hann windows of 12 ms at half overlap; the noise is the median of each frequency. Of
+    A short transform by librosa: Hann windows of 6 ms at half overlap; the noise is the median of each frequency. Of
     the frames that fall into one column of the picture the loudest stands, for a crack is shorter than a column.
     """
     import librosa
 
-    length = 2 ** round(np.log2(0.012 * samplerate))
+    length = 2 ** round(np.log2(0.006 * samplerate))
     hop = length // 2
     samples = part.samples if len(part.samples) >= length else np.pad(part.samples, (0, length - len(part.samples)))
     power = np.abs(librosa.stft(samples, n_fft=length, hop_length=hop, center=False)) ** 2
@@ -196,6 +203,15 @@ def close_spectrum(part: Part, samplerate: int) -> tuple[Floats, Floats, Floats]
     middle = part.start_s + CLOSE_S
     times = part.start_s + (np.arange(decibels.shape[1]) * hop + length / 2) / samplerate - middle
     return 1e3 * times, np.fft.rfftfreq(length, 1 / samplerate), decibels
+
+
+def band_passed(part: Part, samplerate: int) -> Floats:
+    """The part from 1 to 12 kHz, where cracks are heard, by transform; the rumble of the machine is left out."""
+    spectrum = np.fft.rfft(part.samples.astype(np.float64))
+    frequencies = np.fft.rfftfreq(len(part.samples), 1 / samplerate)
+    return np.asarray(
+        np.fft.irfft(spectrum * ((frequencies >= 1_000) & (frequencies <= 12_000)), len(part.samples)), np.float64
+    )
 
 
 def loudest_frequency(part: Part, samplerate: int, at_s: float) -> float:
