@@ -566,7 +566,7 @@ ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"session", "batch", "sound"}),
     # what turns arguments into objects
     frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command", "webhook.command"}),
-    frozenset({"log.command", "report.command"}),
+    frozenset({"log.command", "log.plan_command", "report.command"}),
 )
 
 

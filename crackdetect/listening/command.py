@@ -18,6 +18,7 @@ from crackdetect.options import (
     given_channel,
     given_model,
     is_text,
+    roast_now,
     settings_of,
     shared,
     sink_of,
@@ -197,8 +198,3 @@ def show_devices(devices: Sequence[Any]) -> None:
         chosen = ", the default" if device.default else ""
         write_line(sys.stdout, f"{device.index:>3}  {device.name}")
         write_line(sys.stdout, f"     {device.host_api}, {device.channels} {plural}, {device.samplerate:,} Hz{chosen}")
-
-
-def roast_now() -> str:
-    """The wall clock names a live roast."""
-    return f"{datetime.now().astimezone():%Y-%m-%dT%H-%M-%S}"

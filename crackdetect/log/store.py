@@ -19,7 +19,7 @@ from typing import Any, NamedTuple, Self
 
 from crackdetect import places
 from crackdetect.config import Target
-from crackdetect.errors import InputError, LogError, SettingError
+from crackdetect.errors import InputError, LogError, OutputError, SettingError
 from crackdetect.events import Event
 from crackdetect.log import schema
 from crackdetect.log.account import Account, account
@@ -46,7 +46,7 @@ _MOST_NUMBERS = 100_000
 #: Columns of ``moments`` that keeping a roast again replaces; corrections stay.
 _MOMENT_HEARD = ("heard_s", "earliest_s", "latest_s", "announced_s", "confidence", "marked_s")
 #: Columns of ``roasts`` that an account and a roast have alike.
-_PLAIN = ("source", "samplerate", "model_name", "model_hash", "version", "length_s", "finished", "crack_count")
+PLAIN = ("source", "samplerate", "model_name", "model_hash", "version", "length_s", "finished", "crack_count")
 #: What can be corrected beside the moments.
 CORRECTABLE = ("started", *TEXTS, "green_g", "roasted_g", "target")
 
@@ -146,7 +146,7 @@ class RoastLog:
         heard = {
             "began": began,
             "day": day,
-            **{name: getattr(kept, name) for name in _PLAIN},
+            **{name: getattr(kept, name) for name in PLAIN},
             **_peak_columns(kept.peak),
         }
         said = {
@@ -189,7 +189,7 @@ class RoastLog:
             "kept": roast.kept,
             "began": began,
             "day": day,
-            **{name: getattr(roast, name) for name in (*_PLAIN, "microphone", "recording_sha256")},
+            **{name: getattr(roast, name) for name in (*PLAIN, "microphone", "recording_sha256")},
             **{name: str(value) if isinstance(value, Target) else value for name, value in said.items()},
             **_peak_columns(roast.peak),
             "expect_from_s": first,
@@ -572,6 +572,23 @@ def rescue(damaged: Path, target: Path) -> Rescued:
     finally:
         source.close()
     return Rescued(len(there), len(hurt & there), rows)
+
+
+def put_in_place(saved: Path, log: Path) -> Path:
+    """Makes a rescued log the log; returns the name under which the damaged one is kept. Raises OutputError."""
+    number = 1
+    while (kept := log.with_name(f"{log.stem}-damaged-{number}{log.suffix}")).exists():
+        number += 1
+    try:
+        for end in ("-wal", "-shm"):  # they belong to the damaged file
+            beside = log.with_name(log.name + end)
+            if beside.exists():
+                beside.replace(kept.with_name(kept.name + end))
+        log.replace(kept)
+        saved.replace(log)
+    except OSError as error:
+        raise OutputError(f"{saved} cannot take the place of {log} ({error.strerror}); move it there") from None
+    return kept
 
 
 def _readable(
