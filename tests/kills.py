@@ -89,6 +89,9 @@ class Witness:
     def _write(self, kind: str, text: str) -> None:
         os.write(self._descriptor, f"{time.monotonic()} {kind} {text}\n".encode())
 
+    def close(self) -> None:
+        os.close(self._descriptor)
+
     def heard(self, samples: int) -> None:
         self._write("heard", str(samples))
 
@@ -98,7 +101,11 @@ class Witness:
 
 def roast(home: Path, name: str, url: str, samples: np.ndarray) -> None:
     """One roast, in the forked process; it ends only by being killed, or with the sound."""
-    folder = new_folder(home / "data", name)
+    follow(home, new_folder(home / "data", name), url, samples)
+
+
+def follow(home: Path, folder: Path, url: str, samples: np.ndarray) -> None:
+    """The roast in ``folder`` with all that keeps it, to its end; everything is let go of."""
     witness = Witness(folder / "witness")
     model = model_files.shipped()
     started = datetime.now().astimezone().isoformat()
@@ -106,7 +113,7 @@ def roast(home: Path, name: str, url: str, samples: np.ndarray) -> None:
         samplerate=RATE,
         model=model,
         settings=SETTINGS,
-        roast=name,
+        roast=folder.name,
         source="microphone",
         about=About(started=started, coffee="Trial"),
     )
@@ -116,6 +123,11 @@ def roast(home: Path, name: str, url: str, samples: np.ndarray) -> None:
     webhook = WebhookSink(outbox, [courier], addresses=[url], selection=ALL)
     source = Observed(Paced(samples, witness), recorder)
     listen(source, pipeline, [journal, webhook, witness])
+    journal.close()
+    recorder.close()
+    courier.close(within_s=10)
+    outbox.close()
+    witness.close()
 
 
 class Observed:

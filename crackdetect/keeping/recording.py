@@ -11,6 +11,7 @@ silence where nothing was heard, so that times in it are those of the events.
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import threading
@@ -55,8 +56,6 @@ class Recorder:
     """
 
     def __init__(self, folder: Path, *, samplerate: int, first: int = 0, notices: Notices | None = None) -> None:
-        import soundfile
-
         self.path = folder / _PART.format(first)
         self.samplerate = samplerate
         self._notices = notices
@@ -68,20 +67,11 @@ class Recorder:
         self._written = first
         self._ended = False
         try:
-            self._descriptor = os.open(
-                self.path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600
-            )
+            self._descriptor, self._file = _create(self.path, samplerate=samplerate)
         except OSError as error:
             raise OutputError(
                 f"the sound cannot be recorded to {self.path} ({error.strerror}); check the disk"
             ) from error
-        try:
-            self._file: Any = soundfile.SoundFile(
-                self._descriptor, "w", samplerate=samplerate, closefd=False, **_FORMAT
-            )
-        except soundfile.LibsndfileError as error:
-            os.close(self._descriptor)
-            raise OutputError(f"the sound cannot be recorded to {self.path} ({error}); check the disk") from error
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
 
@@ -168,15 +158,20 @@ def _with_gaps(block: Block, samplerate: int) -> Iterator[Samples]:
         yield np.nan_to_num(block.samples, posinf=1.0, neginf=-1.0)
 
 
+def parts(folder: Path) -> Iterator[Path]:
+    """Parts of the recording of a roast that has not ended yet, in order."""
+    yield from sorted(folder.glob("sound-*.flac"))
+
+
 def join(folder: Path) -> Path | None:
     """Makes one recording of the parts of a roast that has ended; ``None`` = there is none.
 
     Killed in between, it can be called again. Raises OutputError.
     """
     whole = folder / SOUND_NAME
-    parts = sorted(folder.glob("sound-*.flac"))
-    if not whole.exists() and parts:
-        there = [(part, int(part.stem.partition("-")[2])) for part in parts if mend(part)]
+    found = list(parts(folder))
+    if not whole.exists() and found:
+        there = [(part, int(part.stem.partition("-")[2])) for part in found if mend(part)]
         if not there:
             return None
         try:
@@ -190,7 +185,7 @@ def join(folder: Path) -> Path | None:
             ) from error
     if not whole.exists():
         return None
-    for part in parts:
+    for part in found:
         part.unlink(missing_ok=True)
     return whole
 
@@ -215,15 +210,16 @@ def mend(path: Path) -> int:
     return count
 
 
-def _write_joined(parts: list[tuple[Path, int]], whole: Path) -> None:
+def _write_joined(there: list[tuple[Path, int]], whole: Path) -> None:
     import soundfile
 
     unfinished = whole.with_suffix(".joining")
-    with soundfile.SoundFile(parts[0][0]) as first:
+    with soundfile.SoundFile(there[0][0]) as first:
         samplerate = first.samplerate
-    with soundfile.SoundFile(unfinished, "w", samplerate=samplerate, **_FORMAT) as out:
+    descriptor, out = _create(unfinished, samplerate=samplerate)
+    try:
         position = 0
-        for path, first_sample in parts:
+        for path, first_sample in there:
             source = open_recording(path, channel=1)
             lost, known = max(0, first_sample - position), max(0, position - first_sample)
             for block in source:
@@ -234,6 +230,20 @@ def _write_joined(parts: list[tuple[Path, int]], whole: Path) -> None:
                     position += len(part)
                 lost = 0
             source.close()
-    with open(unfinished, "rb+") as written:
-        os.fsync(written.fileno())
+        out.close()
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
     os.replace(unfinished, whole)
+
+
+def _create(path: Path, *, samplerate: int) -> tuple[int, Any]:
+    """A FLAC file that only this user may read: its descriptor, to make sure of the disk, and the SoundFile on it."""
+    import soundfile
+
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600)
+    try:
+        return descriptor, soundfile.SoundFile(descriptor, "w", samplerate=samplerate, closefd=False, **_FORMAT)
+    except soundfile.LibsndfileError as error:
+        os.close(descriptor)
+        raise OSError(errno.EIO, str(error)) from error

@@ -13,7 +13,7 @@ from crackdetect.classify import Model
 from crackdetect.errors import InputError, OutputError
 from crackdetect.events import clock
 from crackdetect.keeping.journal import OPEN_NAME, Journal, close_folder, in_use, read_events, roasts_folder
-from crackdetect.keeping.recording import join
+from crackdetect.keeping.recording import join, parts
 from crackdetect.log.store import RoastLog
 from crackdetect.pipeline import Pipeline
 from crackdetect.so_far import SoFar
@@ -49,6 +49,10 @@ class CutOff:
         time = so_far.until + ago_s
         since_drop = 0.0 if so_far.drop is None else time - so_far.drop
         return time <= LONGEST_ROAST_S and since_drop <= LONGEST_COOLING_S
+
+    @property
+    def was_recorded(self) -> bool:
+        return next(parts(self.folder), None) is not None
 
     def told(self, now: datetime) -> str:
         """What happened, in a sentence without its end."""

@@ -118,6 +118,8 @@ def command(
     data, ask = places.data_folder(), asker()
     cut_off = going_on.settle(data, model, wanted=go_on, ask=ask, tell=tell)
     so_far = None if cut_off is None else cut_off.so_far
+    if record is None and cut_off is not None:
+        record = cut_off.was_recorded
     recording = recording_choice.recording_wanted(record, settings=places.settings_file(), ask=ask, tell=tell)
     notices: Notices = SimpleQueue()
     microphone = capture.MicrophoneSource(
