@@ -22,12 +22,15 @@ import click
 from crackdetect import __version__
 from crackdetect.errors import CrackdetectError, InputError, MissingPartError, OutputError, SettingError
 from crackdetect.options import (
+    about_of,
     complain,
     complainer,
     given_channel,
     given_charge,
     given_model,
     is_text,
+    of_the_roast,
+    roast_now,
     settings_of,
     shared,
     sink_of,
@@ -38,12 +41,17 @@ from crackdetect.options import (
 
 if TYPE_CHECKING:
     from crackdetect.batch import Recording, Report
-    from crackdetect.config import Settings
+    from crackdetect.config import About, Settings
     from crackdetect.events import Event
+    from crackdetect.log.store import RoastLog
 
 #: Commands that live in a module of their own: the module, and one line for the list of commands.
 _ELSEWHERE = {
     "listen": ("crackdetect.listening.command", "Hear a roast through a microphone, live."),
+    "webhook": ("crackdetect.webhook.command", "Send events to other programs: try, look, receive."),
+    "log": ("crackdetect.log.command", "Every roast that was kept: list, look, correct, taste, compare."),
+    "report": ("crackdetect.report.command", "One roast as a page to read, print and keep, and as figures."),
+    "plan": ("crackdetect.log.plan_command", "The next batch, from the roasts of that coffee."),
     "train": ("crackdetect.train.command", "Fit the small classifier that tells cracks from other sounds."),
     "evaluate": ("crackdetect.evaluate.command", "Score the whole path against known truth."),
 }
@@ -86,7 +94,7 @@ def cli() -> None:
     Exit codes: 0 done, 1 a defect of crackdetect, 2 usage or setting,
     3 a recording, 4 the microphone or audio system, 5 the model file,
     6 output could not be written, 7 an optional part is missing,
-    130 interrupted.
+    8 the roast log, 130 interrupted.
     """
 
 
@@ -177,6 +185,8 @@ def _demo_truth(path: Path) -> dict[str, float | None]:
 @given_charge
 @click.option("--drop-at", metavar="TIME", help="When the beans left the roaster (11:20). Needed for development.")
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Files heard at the same time.")
+@click.option("--keep", is_flag=True, help="Keep each roast in the log (see 'crackdetect log').")
+@of_the_roast
 @given_model
 @click.option("--samplerate", "--rate", type=int, metavar="HZ", help="Of raw samples on standard input.")
 @click.option("--channels", type=click.IntRange(1, 64), help="Of raw samples on standard input.  [default: 1]")
@@ -193,15 +203,20 @@ def analyze(
     charge_at: str | None,
     drop_at: str | None,
     jobs: int,
+    keep: bool,
     model_path: Path | None,
     samplerate: int | None,
     channels: int | None,
     sample_format: str | None,
+    **said: str | None,
 ) -> None:
     """Hear recordings: first crack, crack density, development.
 
     FILE is a WAV, FLAC, AIFF, OGG, MP3 or W64 file of 8 to 192 kHz, a folder of them, or - for WAV or raw samples on
     standard input. One recording is told as it goes, several make a table. Given times hold for every file.
+
+    With --keep each goes into the roast log; heard again, it is the same roast, and what you entered stays. Its day is
+    worked out from the file's modification time and can be corrected there.
 
     Exit codes: 0 done, 3 a recording could not be heard or breaks off (the others are heard all the same), 130
     interrupted; what was heard is told in each case.
@@ -210,6 +225,9 @@ def analyze(
     """
     text = is_text(form)
     settings = settings_of(charge_at=charge_at, drop_at=drop_at, target=target)
+    about = about_of(**said)
+    if keep:
+        _open_log().close()  # what is wrong with the log is told before anything is heard
     if "-" in files:
         if len(files) > 1:
             raise SettingError("- (standard input) cannot be heard together with files; give it alone")
@@ -218,7 +236,9 @@ def analyze(
         stream = open_stdin(
             sys.stdin.buffer, samplerate=samplerate, channels=channels, sample_format=sample_format, channel=channel
         )
-        raise click.exceptions.Exit(_analyze_one(stream, "stdin", settings, model_path, text))
+        # what came through a pipe has no name of its own
+        name = f"stdin-{roast_now()}" if keep else "stdin"
+        raise click.exceptions.Exit(_analyze_one(stream, name, settings, model_path, text, about=about, keep=keep))
     for option, value in (("samplerate", samplerate), ("channels", channels), ("sample-format", sample_format)):
         if value is not None:
             raise SettingError(f"--{option} describes raw samples on standard input; leave it out for files")
@@ -228,8 +248,12 @@ def analyze(
         from crackdetect.recordings import open_recording
 
         source = open_recording(paths[0], channel=channel)
-        raise click.exceptions.Exit(_analyze_one(source, roast_names(paths)[0], settings, model_path, text))
-    code = _analyze_many(paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text)
+        name = roast_names(paths)[0]
+        code = _analyze_one(source, name, settings, model_path, text, about=about, keep=keep, file=paths[0])
+        raise click.exceptions.Exit(code)
+    code = _analyze_many(
+        paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text, about=about, keep=keep
+    )
     raise click.exceptions.Exit(code or (InputError.exit_code if failed else 0))
 
 
@@ -248,10 +272,21 @@ def _find(files: Sequence[str]) -> tuple[list[Path], bool]:
     return list(dict.fromkeys(paths)), failed
 
 
-def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: Path | None, text: bool) -> int:
+def _analyze_one(
+    source: Recording,
+    roast: str,
+    settings: Settings,
+    model_path: Path | None,
+    text: bool,
+    *,
+    about: About,
+    keep: bool,
+    file: Path | None = None,
+) -> int:
     from crackdetect import batch, console
     from crackdetect.pipeline import Pipeline
 
+    gathered = batch.AllEvents()
     try:
         pipeline = Pipeline(
             samplerate=source.samplerate,
@@ -259,13 +294,14 @@ def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: 
             settings=settings,
             roast=roast,
             source=source.kind,
+            about=batch.dated_by_file(about, file, source.duration_s) if keep and file is not None else about,
         )
         notes = batch.opening_notes(source)
         for note in notes:
             tell(f"note: {note}")
         with console.progress_line("heard", total=source.duration_s) as line:
-            sink = sink_of(text, name=source.name, write=line.write)
-            code = batch.hear(source, pipeline, [sink], say=complainer(line.say), progress=line.advance)
+            sinks = [sink_of(text, name=source.name, write=line.write), *([gathered] if keep else [])]
+            code = batch.hear(source, pipeline, sinks, say=complainer(line.say), progress=line.advance)
     finally:
         source.close()
     for note in batch.closing_notes(source, pipeline, told=notes):
@@ -273,7 +309,24 @@ def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: 
     if code == 0:
         batch.check_audible(source, pipeline)
         code = InputError.exit_code if source.truncated else 0
+    if keep and code != INTERRUPTED:
+        number = _keep(gathered.events, file)
+        tell(f"kept as roast {number}; 'crackdetect log show {number}' shows it")
+    elif keep:
+        tell("interrupted, so the roast was not kept; hear it again to keep it")
     return code
+
+
+def _open_log() -> RoastLog:
+    from crackdetect.log.store import RoastLog
+
+    return RoastLog()
+
+
+def _keep(events: Sequence[Event], file: Path | None) -> int:
+    """Puts a roast into the log; its number there."""
+    with _open_log() as log:
+        return log.find(log.keep(events, recording=file)).number
 
 
 def _analyze_many(
@@ -284,15 +337,18 @@ def _analyze_many(
     model_path: Path | None,
     workers: int,
     text: bool,
+    about: About,
+    keep: bool,
 ) -> int:
     from crackdetect import batch, console
 
     batch.load_model(model_path)  # a bad one is told once, not for every file
     jobs = [
-        batch.Job(path, roast, settings, channel, model_path)
+        batch.Job(path, roast, settings, channel, model_path, about, dated=keep)
         for path, roast in zip(paths, batch.roast_names(paths), strict=True)
     ]
     rows: list[console.Row] = []
+    kept = 0
     notes: dict[str, list[str]] = {}
     code = 0
     try:
@@ -304,12 +360,17 @@ def _analyze_many(
                 for error in report.errors:
                     line.say(f"crackdetect: {error}")
                 code = code or report.exit_code
+                if keep and report.exit_code != INTERRUPTED and not report.errors:
+                    _keep(report.events, report.job.path)
+                    kept += 1
                 rows.append(_row(report))
                 for note in report.notes:
                     notes.setdefault(note, []).append(str(report.job.path))
                 line.advance(len(rows))
     except KeyboardInterrupt:
         code = INTERRUPTED
+    if keep:
+        tell(f"kept {kept} roast{'s' if kept != 1 else ''}; 'crackdetect log' lists them")
     if text and rows:
         console.show_table(rows, charge=settings.charge_at)
     for note, names in notes.items():

@@ -392,12 +392,17 @@ class Row:
 
 
 def show_table(rows: Sequence[Row], *, charge: float | None) -> None:
-    """The table on standard output; into a pipe or file it is as wide as it needs to be."""
+    """What became of several files, on standard output."""
+    write_table(results_table(rows, charge=charge))
+
+
+def write_table(table: Table) -> None:
+    """A table on standard output; into a pipe or file it is as wide as it needs to be."""
     from rich.console import Console
 
     screen = Console(file=sys.stdout, highlight=False, width=None if sys.stdout.isatty() else 200)
     with screen.capture() as captured:
-        screen.print(results_table(rows, charge=charge))
+        screen.print(table)
     for line in captured.get().rstrip().splitlines():
         write_line(sys.stdout, line.rstrip())
 

@@ -14,7 +14,7 @@ import click
 from crackdetect.errors import SettingError
 
 if TYPE_CHECKING:
-    from crackdetect.config import Settings, Target
+    from crackdetect.config import About, Settings, Target
     from crackdetect.session import Sink
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -38,6 +38,20 @@ def shared(function: _F) -> _F:
     return function
 
 
+def of_the_roast(function: _F) -> _F:
+    """What the person says of a roast, for the log."""
+    options = (
+        click.option("--coffee", metavar="NAME", help="Name of the coffee, free text."),
+        click.option("--green", metavar="WEIGHT", help="Green weight: 200g, 0.2kg, 7oz, 0.5lb."),
+        click.option("--process", metavar="TEXT", help="Washed, natural, ...: free text."),
+        click.option("--origin", metavar="TEXT", help="Where it grew, free text."),
+        click.option("--machine", metavar="TEXT", help="What it was roasted in, free text."),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
 given_charge = click.option(
     "--charge-at", metavar="TIME", help="When the beans went in, from the first sample (0:30). Needed for a ratio."
 )
@@ -49,6 +63,16 @@ given_channel = click.option(
 given_model = click.option(
     "--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one."
 )
+
+
+def about_of(
+    *, green: str | None, coffee: str | None, process: str | None, origin: str | None, machine: str | None
+) -> About:
+    """What was said of the roast on the command line."""
+    from crackdetect.config import About, parse_weight
+
+    grams = None if green is None else parse_weight(green, name="green")
+    return About(coffee=coffee, process=process, origin=origin, machine=machine, green_g=grams)
 
 
 def is_text(form: str | None) -> bool:
@@ -109,3 +133,10 @@ def tell(sentence: str) -> None:
 def complain(sentence: str) -> None:
     """What went wrong, on standard error."""
     tell(f"crackdetect: {sentence}")
+
+
+def roast_now() -> str:
+    """The wall clock names a live roast."""
+    from datetime import datetime
+
+    return f"{datetime.now().astimezone():%Y-%m-%dT%H-%M-%S}"

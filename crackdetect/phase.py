@@ -31,6 +31,7 @@ import numpy.typing as npt
 
 from crackdetect.dead_time import dead_time_correct
 from crackdetect.errors import ModelError
+from crackdetect.so_far import Dated, SoFar
 from crackdetect.start_filter import StartFilter, StartSettings
 
 TICK_S = 0.25
@@ -214,7 +215,23 @@ class Phase:
         self._kind_counts = self.scores.first_kind * s.kind_prior_marks
         self._over = False
         self._marked: float | None = None
+        self._ready_at = s.ready_s
         self._not_before = 0.0  # until here the person has said that first crack had not begun
+
+    def go_on(self, so_far: SoFar) -> None:
+        """In the middle of a roast, in a new process: what was found holds, the background is learnt anew."""
+        self._now = so_far.until
+        self._ready_at = so_far.until + self.settings.ready_s
+        self.first_crack = _turn("first_crack.start", so_far.first_crack)
+        self.first_crack_end = _turn("first_crack.end", so_far.first_crack_end)
+        self.second_crack = _turn("second_crack.start", so_far.second_crack)
+        self._marked = so_far.marked.get("first_crack.start")
+        begun = so_far.begun
+        if begun is not None:
+            self._announced_at = begun if so_far.announced is None else so_far.announced
+        peak = so_far.peak
+        self.peak = None if peak is None else Density(peak.per_minute, peak.low, peak.high)
+        self._over = so_far.drop is not None
 
     # -- what the person says -------------------------------------------------------------------------------
 
@@ -294,7 +311,7 @@ class Phase:
             else:
                 self._withheld.append((counts, observed_s))
                 self._learn(np.zeros(SCORE_BINS), 0.0)
-            ready = self._now >= s.ready_s and self._now >= self._not_before + s.again_after_s
+            ready = self._now >= self._ready_at and self._now >= self._not_before + s.again_after_s
             if odds >= s.threshold and ready and not self._over:
                 said.append(self._announce())
         else:
@@ -541,6 +558,12 @@ class Phase:
             round(float(confidence), 4),
         )
         return self.second_crack
+
+
+def _turn(
+    what: Literal["first_crack.start", "first_crack.end", "second_crack.start"], dated: Dated | None
+) -> Turn | None:
+    return None if dated is None else Turn(what, dated.time, dated.earliest, dated.latest, dated.confidence)
 
 
 def _quantiles(left: Doubles, weights: Doubles, step: float, wanted: Sequence[float]) -> list[float]:

@@ -25,6 +25,7 @@ from crackdetect.health import Ailment, Health
 from crackdetect.level import LevelMeter
 from crackdetect.onset import AFTER, Candidate, Onset
 from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, ScoreModel, Turn
+from crackdetect.so_far import SoFar
 from crackdetect.spectrum import BandSplitter, Frames
 
 SourceKind = Literal["microphone", "file", "stdin"]
@@ -52,7 +53,8 @@ class Pipeline:
     samplerate: Hz of the blocks, 8,000 to 192,000. model: the classifier, see ``model_files.load``.
     settings: what is known or wanted before the roast. roast: its identity, repeated in every event.
     source: where the sound comes from. about: what the person said of it, only repeated.
-    phase_settings: numbers of the decision.
+    phase_settings: numbers of the decision. so_far: of the roast that is gone on with; the first sample pushed is then
+    that at ``so_far.until``.
     Raises SettingError on values out of range.
     """
 
@@ -66,8 +68,12 @@ class Pipeline:
         source: SourceKind = "file",
         about: About | None = None,
         phase_settings: PhaseSettings | None = None,
+        so_far: SoFar | None = None,
     ) -> None:
+        if so_far is not None and so_far.samplerate != samplerate:
+            raise SettingError(f"this roast was heard at {so_far.samplerate} Hz; it cannot go on at {samplerate} Hz")
         self.samplerate = samplerate
+        self._so_far = so_far
         self.model = model
         self.settings = settings or Settings()
         self.roast = roast
@@ -114,6 +120,27 @@ class Pipeline:
         self._renewed: Turn | None = None  # an announcement after the first was taken back, not told yet
         self._stages_told: set[str] = set()
         self._finished = False
+        if self._so_far is not None:
+            self._restore(self._so_far)
+
+    def _restore(self, so_far: SoFar) -> None:
+        """Everything as the events say; what was learnt of the noise and the machine is learnt anew."""
+        self._seq = so_far.next_seq
+        self._position = self._sample(so_far.until)
+        self._tick = int(so_far.until / TICK_S)
+        while self._tick and self._splitter.end(self._tick_end(self._tick - 1) + AFTER - 1) > self._position:
+            self._tick -= 1  # its end was heard, but not yet told
+        self._splitter.gap(self._position)
+        self._level.gap(self._position)
+        self.health.go_on(self._position, totals=so_far.health)
+        self._charge, self._drop, self._cooled = so_far.charge, so_far.drop, so_far.cooled
+        self._given_told = set(so_far.given_told)
+        self._marked = dict(so_far.marked)
+        self._cracks = so_far.cracks
+        self._announced = so_far.announced
+        self._start_told = so_far.start_told
+        self._stages_told = set(so_far.stages_told)
+        self._phase.go_on(so_far)
 
     # -- in ------------------------------------------------------------------------------------------------
 
@@ -230,6 +257,11 @@ class Pipeline:
         return events
 
     @property
+    def position(self) -> int:
+        """Samples taken in so far, lost ones among them."""
+        return self._position
+
+    @property
     def duration_s(self) -> float:
         """Seconds taken in so far."""
         return self._position / self.samplerate
@@ -267,6 +299,8 @@ class Pipeline:
         self._splitter.gap(count)
         self._level.gap(count)
         events += [self._ailment(ailment) for ailment in self.health.lose(count, kind)]
+        if kind == "outage":  # no candidate reaches across it, so clocks can go on without waiting for sound
+            self._run_ticks(self._position // self._splitter.hop - AFTER, events, ready=self._position)
 
     def _judge(self, candidate: Candidate, events: list[Event]) -> None:
         verdict = self._classifier.push(self._features.push(candidate))
@@ -287,21 +321,21 @@ class Pipeline:
         """First frame after a tick."""
         return -(-(tick + 1) * self.samplerate // (_TICKS_A_SECOND * self._splitter.hop))
 
-    def _run_ticks(self, until_frame: int, events: list[Event]) -> None:
-        """Closes the ticks that end at or before ``until_frame``."""
+    def _run_ticks(self, until_frame: int, events: list[Event], *, ready: int | None = None) -> None:
+        """Closes the ticks that end at or before ``until_frame``. ready: sample at which that became possible."""
         while (border := self._tick_end(self._tick)) <= until_frame:
             marks = []
             while self._marks and self._marks[0][0] < border:
                 marks.append(self._marks.popleft()[1])
             heard = self._count_heard(border) * self._splitter.hop / self.samplerate
-            ready = max(self._splitter.end(border + AFTER - 1), self._resumed_at)
+            sound = max(self._splitter.end(border + AFTER - 1), self._resumed_at) if ready is None else ready
             tick = self._tick
             self._tick += 1
             now = self._tick * TICK_S
             for said in self._phase.push(marks, tick=tick, observed_s=min(heard, TICK_S)):
-                self._say(said, ready, events)
-            self._known_times(now, ready, events)
-            self._develop(now, ready, events)
+                self._say(said, sound, events)
+            self._known_times(now, sound, events)
+            self._develop(now, sound, events)
 
     def _count_heard(self, border: int) -> int:
         """Frames before ``border`` in which anything could be heard; they are counted once."""

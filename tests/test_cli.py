@@ -105,7 +105,7 @@ from crackdetect import capture
 from crackdetect.blocks import Block
 class Microphone:
     kind, name, samplerate, channel_note = "microphone", "test", 16_000, None
-    def __init__(self, device, *, channel): pass
+    def __init__(self, device, **options): pass
     def __iter__(self): yield Block(np.random.default_rng(1).normal(0, 0.01, 16_000).astype(np.float32))
     def close(self): pass
 capture.MicrophoneSource = Microphone
@@ -350,7 +350,7 @@ class Microphone:
     kind, name, samplerate, channel_note = "microphone", "Desk", RATE, "the mean of the first two channels"
     given: tuple[Any, ...] = ()
 
-    def __init__(self, device: str | None, *, channel: int | None) -> None:
+    def __init__(self, device: str | None, *, channel: int | None, **options: object) -> None:
         Microphone.given = (device, channel)
 
     def __iter__(self) -> Iterator[Block]:

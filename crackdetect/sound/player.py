@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from crackdetect.alerts import Signal
+from crackdetect.capture import AUDIO_LOCK
 from crackdetect.errors import DeviceError
 from crackdetect.quiet import quiet
 from crackdetect.sound.signals import signal
@@ -30,6 +31,10 @@ class Player:
 
     def play(self, name: Signal, *, enough: Callable[[], bool]) -> None:
         """Returns when the signal has sounded, or soon after ``enough`` says so. Raises DeviceError."""
+        with AUDIO_LOCK:  # a lost microphone is looked for by starting the audio layer anew
+            self._play(name, enough)
+
+    def _play(self, name: Signal, enough: Callable[[], bool]) -> None:
         try:
             with quiet():
                 samplerate = round(self._layer.query_devices(kind="output")["default_samplerate"])
