@@ -18,7 +18,7 @@ from crackdetect.errors import LogError, OutputError
 #: "crDt", so that another program's file is not taken for ours.
 APPLICATION_ID = 0x63724474
 #: How long a command waits for another that is writing.
-BUSY_S = 5.0
+BUSY_S = 10.0
 
 _FIRST = """
 CREATE TABLE roasts (
