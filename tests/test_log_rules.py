@@ -234,7 +234,8 @@ def _series(offs: list[float]) -> list[Roast]:
 def test_repeatability_is_told_from_three_roasts_on() -> None:
     assert "cannot say how repeatable" in verdict(trend_of(_series([3, 4])))
     assert verdict(trend_of(_series([10, 0, 20]))) == (
-        "Against the target you dropped 10 s past it on average, with a spread of 10 s (standard deviation of 3 roasts)."
+        "Against the target you dropped 10 s past it on average, with a spread of 10 s (standard deviation of 3 "
+        "roasts)."
     )
 
 

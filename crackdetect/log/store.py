@@ -605,6 +605,8 @@ def _readable(
     else:
         yield from ((row[place] if isinstance(row[place], int) else -1, row) for row in whole)
         return
+    if table == "plans":  # of no roast; the next plan makes them anew
+        return
     # past a damaged page the rows can still be reached by their key
     key_column = "roast" if "roast" in columns else columns[0]
     for key in keys if key_column == "roast" else range(1, _MOST_NUMBERS):
