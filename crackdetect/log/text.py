@@ -261,7 +261,7 @@ def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]]) -> Table:
             clock(roast.first_crack),
             clock(development),
             "-" if roast.target is None else str(roast.target),
-            "-" if off is None else f"{off:+.0f} s",
+            "-" if off is None else f"{round(off):+d} s",
             _share(roast.ratio),
             _share(roast.loss),
             tasting(notes.get(roast.number, ())),
