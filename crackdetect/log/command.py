@@ -118,7 +118,7 @@ def show(roast: str, form: str | None) -> None:
     with _log() as log:
         found = log.find(roast)
         if _wants_json(form):
-            _write_json(log, [found])
+            _write_json(log, [found], series=True)
             return
         from crackdetect.log import text
 
@@ -293,7 +293,7 @@ def export(file: Path, coffee: str | None, columns: bool) -> None:
     with _log() as log:
         roasts = log.roasts(coffee=coffee)[::-1]  # oldest first, as they will be read again
         if str(file) == "-":
-            _write_json(log, roasts)
+            _write_json(log, roasts, series=True)
             return
         stories = map(log.story, roasts)
         lines = (
@@ -553,12 +553,20 @@ def _wants_json(form: str | None) -> bool:
     return not sys.stdout.isatty() if form is None else form == "jsonl"
 
 
-def _write_json(log: RoastLog, roasts: Sequence[Roast]) -> None:
+def _write_json(log: RoastLog, roasts: Sequence[Roast], *, series: bool = False) -> None:
+    """series: with every crack, density and trouble, as an export has them; a list would drown in them."""
     from crackdetect.console import write_line
     from crackdetect.log import exchange
+    from crackdetect.log.roast import Story
 
+    notes = {} if series else log.notes(roasts)
     for roast in roasts:
-        write_line(sys.stdout, json.dumps(exchange.to_json(log.story(roast)), ensure_ascii=False))
+        story = log.story(roast) if series else Story(roast, notes=notes[roast.number])
+        record = exchange.to_json(story)
+        if not series:
+            for name in ("cracks", "density", "troubles"):
+                del record[name]
+        write_line(sys.stdout, json.dumps(record, ensure_ascii=False))
 
 
 def _say(lines: Sequence[str]) -> None:

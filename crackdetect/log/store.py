@@ -97,15 +97,15 @@ class RoastLog:
 
         events: of one roast, from ``roast.start`` on; without a ``summary`` (it broke off) it is kept as far as it
         goes. Kept again, what was heard is replaced and what the person entered stays. recording: where the sound is;
-        its hash is kept with it. Another file that happens to bear the same name becomes a roast of its own. The plan
-        of the coffee has served its purpose when a finished roast of it comes in.
+        its hash is kept with it where it can be read. Another file that happens to bear the same name becomes a roast
+        of its own. The plan of the coffee has served its purpose when a finished roast of it comes in.
         Raises InputError for events that are not one roast.
         """
         return self.keep_account(account(events), recording=recording)
 
     def keep_account(self, kept: Account, *, recording: Path | None = None) -> str:
         """As ``keep``, from an account already made."""
-        digest = None if recording is None else sha256_of(recording)
+        digest = None if recording is None else _hash_or_none(recording)
         with self._writing() as db:
             identity = self._identity(kept, digest)
             before = db.execute("SELECT number, finished FROM roasts WHERE identity = ?", (identity,)).fetchone()
@@ -259,12 +259,14 @@ class RoastLog:
             if not newest:
                 raise SettingError("the roast log is empty; keep a roast first (crackdetect analyze FILE --keep)")
             return newest[0]
+        found: list[Roast] = []
         if name.isascii() and name.isdigit() and len(name) < 10:
             found = self._roasts("WHERE number = ?", (int(name),))
-        else:
-            found = self._roasts("WHERE identity = ?", (name,)) or self._roasts(
-                "WHERE substr(identity, 1, ?) = ? LIMIT 3", (len(name), name)
-            )
+        found = (
+            found
+            or self._roasts("WHERE identity = ?", (name,))
+            or self._roasts("WHERE substr(identity, 1, ?) = ? LIMIT 3", (len(name), name))
+        )
         if not name or not found:
             raise SettingError(f"roast {name[:80]!r} is not in the log; 'crackdetect log' lists what is there")
         if len(found) > 1:
@@ -614,6 +616,14 @@ def _readable(
             yield from ((key, row) for row in source.execute(f"{query} WHERE {key_column} = ?", (key,)).fetchall())
         except sqlite3.DatabaseError:
             yield key, None
+
+
+def _hash_or_none(path: Path) -> str | None:
+    """A recording that cannot be read must not cost the roast."""
+    try:
+        return sha256_of(path)
+    except InputError:
+        return None
 
 
 def sha256_of(path: Path) -> str:
