@@ -246,6 +246,20 @@ def test_a_backup_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> No
     assert run("log", "backup", tmp_path / "nowhere" / "copy.sqlite3")[0] == 6
 
 
+def test_restore_goes_back_to_a_backup_and_keeps_what_was(run: Run, home: Path, tmp_path: Path) -> None:
+    fill("one", "two")
+    run("log", "backup", "copy.sqlite3")
+    run("log", "delete", "1", "--yes")
+    code, out, _ = run("log", "restore", "copy.sqlite3")
+    assert (code, out.splitlines()[0]) == (0, "the log has 2 roasts again")
+    with RoastLog(home / "data" / "roasts-replaced-1.sqlite3") as before:
+        assert [roast.identity for roast in before.roasts()] == ["two"]
+    (tmp_path / "other.sqlite3").write_bytes(b"something else altogether" * 50)
+    assert run("log", "restore", "other.sqlite3")[0] == 8
+    assert run("log", "restore", "missing.sqlite3")[0] == 3
+    assert len(_rows(run("log")[1])) == 2
+
+
 def test_a_damaged_log_is_told_with_exit_code_8_and_rescued_in_place(run: Run, home: Path) -> None:
     fill("one", "two")
     path = home / "data" / "roasts.sqlite3"
@@ -264,7 +278,7 @@ def test_a_damaged_log_is_told_with_exit_code_8_and_rescued_in_place(run: Run, h
     assert code == 0
     assert out.startswith("saved 2 roasts, all of them whole")
     assert len(_rows(run("log")[1])) == 2
-    assert (home / "data" / "roasts-damaged-1.sqlite3").read_bytes() == bytes(content)
+    assert (home / "data" / "roasts-replaced-1.sqlite3").read_bytes() == bytes(content)
 
 
 # -- several ---------------------------------------------------------------------------------------------------

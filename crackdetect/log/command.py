@@ -1,4 +1,4 @@
-"""``crackdetect log``: list, show, edit, note, delete, export, import, backup, rescue, compare, trend."""
+"""``crackdetect log``: list, show, edit, note, delete, export, import, backup, restore, rescue, compare, trend."""
 
 from __future__ import annotations
 
@@ -403,7 +403,7 @@ def _stories_of_csv(rows: Any) -> list[Story]:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
 @click.option("--replace", is_flag=True, help="FILE may be there already.")
 def backup(file: Path, replace: bool) -> None:
-    """Copy the whole log to FILE, checked, while it may be in use. To go back to it, put it in the log's place.
+    """Copy the whole log to FILE, checked, while it may be in use. 'crackdetect log restore FILE' goes back to it.
 
     Example: crackdetect log backup roasts-2026-03.sqlite3
     """
@@ -412,6 +412,25 @@ def backup(file: Path, replace: bool) -> None:
             raise SettingError(f"{file} is there already; name another file, or add --replace")
         log.backup(file)
         click.echo(f"copied {log.count():,} roasts to {file}")
+
+
+@command.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+def restore(file: Path) -> None:
+    """Go back to a backup. The log as it is now is kept beside it under another name.
+
+    End every other crackdetect first.
+
+    Example: crackdetect log restore roasts-2026-03.sqlite3
+    """
+    from crackdetect import places
+    from crackdetect.log import store
+
+    before = store.restore(file, places.data_folder() / store.FILE)
+    with _log() as log:
+        click.echo(f"the log has {log.count():,} roasts again")
+    if before is not None:
+        click.echo(f"the log before is kept as {before}")
 
 
 @command.command()
@@ -468,6 +487,8 @@ def compare(
     from crackdetect.log import compare as comparing
     from crackdetect.log import text
 
+    if png or svg or pdf:
+        _can_draw()
     if bool(roasts) == (coffee is not None):
         raise SettingError("name two or more roasts, or a coffee with --coffee; not both")
     with _log() as log:
@@ -493,6 +514,9 @@ def compare(
     if stories:
         from crackdetect.report import figures
 
+        for story in stories:
+            if story.roast.at_s("first_crack.start") is None:
+                click.echo(f"note: {story.roast.name} has no first crack and is not drawn", err=True)
         _draw(lambda: figures.overlay(stories), png, svg, pdf)
 
 
@@ -507,6 +531,9 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
     """
     from crackdetect.log import text
     from crackdetect.log import trend as trending
+
+    if png or svg or pdf:
+        _can_draw()
 
     with _log() as log:
         found = log.roasts(coffee=coffee)
@@ -535,6 +562,12 @@ def _no_coffee(log: RoastLog, coffee: str) -> str:
     known = ", ".join(repr(shown(name)) for name in log.coffees()[:8])
     there = f"the log knows {known}" if known else "no roast in the log has a coffee's name"
     return f"no roast of {shown(coffee)!r} is in the log; {there}"
+
+
+def _can_draw() -> None:
+    from crackdetect.report import needed
+
+    needed.check("matplotlib")
 
 
 def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path | None) -> None:

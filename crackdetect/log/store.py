@@ -291,14 +291,14 @@ class RoastLog:
         values: list[Any] = []
         if coffee is not None:
             where.append("folded(coffee_now) = ?")
-            values.append(schema.folded(coffee))
+            values.append(schema.folded(clean(coffee)))
         if words is not None:
             columns = " || ' ' || ".join(f"coalesce({name}_now, '')" for name in TEXTS)
             where.append(
                 f"(instr(folded({columns} || ' ' || identity), ?) OR number IN "
                 "(SELECT roast FROM notes WHERE instr(folded(text), ?)))"
             )
-            values += [schema.folded(words)] * 2
+            values += [schema.folded(clean(words)) or ""] * 2
         if since is not None:
             where.append("substr(day, 1, ?) >= ?")
             values += [len(since), since]
@@ -576,21 +576,45 @@ def rescue(damaged: Path, target: Path) -> Rescued:
     return Rescued(len(there), len(hurt & there), rows)
 
 
-def put_in_place(saved: Path, log: Path) -> Path:
-    """Makes a rescued log the log; returns the name under which the damaged one is kept. Raises OutputError."""
+def restore(backup: Path, log: Path) -> Path | None:
+    """Makes a backup the log; the backup itself stays. Returns the name under which the log before is kept, None where
+    there was none. Raises InputError (no such file), LogError (no whole log), OutputError.
+    """
+    if not backup.is_file():
+        raise InputError(f"{backup} does not exist; name a backup")
+    ready = log.with_name(f"{log.stem}-restored{log.suffix}")
+    with schema.speaking_of(backup):
+        source = sqlite3.connect(f"{backup.resolve().as_uri()}?mode=ro", uri=True)
+        try:
+            schema.check_kind(source, backup)
+            log.parent.mkdir(parents=True, exist_ok=True)
+            schema.copy_to(source, ready)
+        except OSError as error:
+            raise OutputError(f"{log.parent} cannot be made ({error.strerror}); check its permissions") from None
+        finally:
+            source.close()
+    return put_in_place(ready, log)
+
+
+def put_in_place(saved: Path, log: Path) -> Path | None:
+    """Makes a file the log; returns the name under which the one before is kept, None where there was none.
+
+    What SQLite keeps beside the log goes with the old one, for it would be taken for a part of the new one.
+    Raises OutputError.
+    """
     number = 1
-    while (kept := log.with_name(f"{log.stem}-damaged-{number}{log.suffix}")).exists():
+    while (kept := log.with_name(f"{log.stem}-replaced-{number}{log.suffix}")).exists():
         number += 1
+    there = log.exists()
     try:
-        for end in ("-wal", "-shm"):  # they belong to the damaged file
-            beside = log.with_name(log.name + end)
-            if beside.exists():
-                beside.replace(kept.with_name(kept.name + end))
-        log.replace(kept)
+        for end in ("-wal", "-shm", ""):
+            part = log.with_name(log.name + end)
+            if part.exists():
+                part.replace(kept.with_name(kept.name + end))
         saved.replace(log)
     except OSError as error:
         raise OutputError(f"{saved} cannot take the place of {log} ({error.strerror}); move it there") from None
-    return kept
+    return kept if there else None
 
 
 def _readable(

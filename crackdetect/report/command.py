@@ -31,7 +31,8 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
     from crackdetect.report import figures, needed
     from crackdetect.report import sound as sounds
 
-    needed.check(page=out is not None or not (png or svg or pdf))
+    wants_page = out is not None or not (png or svg or pdf)
+    needed.check("matplotlib", "librosa", *(["jinja2"] if wants_page else []))
     with RoastLog() as log:
         story = log.story(log.find(roast))
     found = story.roast
@@ -48,7 +49,7 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
                 figures.save(figures.sheet(story, heard), path, kind=kind)
                 line.write(f"wrote {path}")
         line.advance(2)
-        if out is None and (png or svg or pdf):
+        if not wants_page:
             return
         from crackdetect.report.page import render
 

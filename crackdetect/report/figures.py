@@ -82,7 +82,8 @@ def _figure(width: float, height: float, *, above: float = 0.15, left: float = 0
 def density(story: Story, *, width: float = WIDE) -> Figure:
     """Crack density with its interval and the moments of the roast; below it every crack by strength."""
     with style.styled():
-        figure = _figure(width, 4.6, above=0.5 if width > 5 else 1.0)
+        labels = sum(story.roast.at_s(what) is not None for what in _MARKED)
+        figure = _figure(width, 4.6, above=0.5 if width > 5 else 0.3 + 0.16 * labels)
         upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 2)})
         draw_density(upper, story, narrow=width < 5)
         draw_cracks(lower, story)
