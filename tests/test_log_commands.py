@@ -290,14 +290,14 @@ def test_compare_shows_them_side_by_side_and_says_what_differs(run: Run) -> None
             log.keep(roast_events(name, drop=drop, about={"coffee": "Hill Farm"}))
     out = run("log", "compare", "one", "two", "--format", "text")[1]
     assert "6:30 ±6 s" in out
-    assert "Development differs most: 1:20 in roast 1, 2:20 in roast 2, 60 s apart" in out
+    assert "Development differs most: 1:20 in roast 1, 2:20 in roast 2, 60 s apart" in " ".join(out.split())
     assert len(_rows(run("log", "compare", "--coffee", "hill farm")[1])) == 2
 
 
 def test_trend_says_how_repeatable(run: Run) -> None:
     fill("one", "two", "three", target="1:45")
     out = run("log", "trend", "--coffee", "Hill Farm", "--format", "text")[1]
-    assert "you dropped 5 s short of it on average, with a spread of 0 s" in out
+    assert "you dropped 5 s short of it on average, with a spread of 0 s" in " ".join(out.split())
 
 
 def test_plan_expects_first_crack_and_is_remembered(run: Run) -> None:
@@ -318,6 +318,20 @@ def test_a_plan_that_is_only_shown_is_not_remembered(run: Run) -> None:
     assert run("plan", "--coffee", "New", "--target", "18%", "--forget")[0] == 0
     with RoastLog() as log:
         assert log.last_of("New") is None
+
+
+def test_tables_fit_a_terminal_of_80_columns(run: Run) -> None:
+    with RoastLog() as log:
+        about = {"coffee": "a coffee with a rather long name", "green_g": 1134.0}
+        for name in ("one", "two", "three"):
+            log.keep(roast_events(name, first_crack=910.0, drop=1_300.0, target="1:45", about=about))
+            log.edit(log.find(name), values={"roasted_g": 962.5})
+            log.note(log.find(name), cup=2, liking=2)
+    for arguments in (("log",), ("log", "trend", "--coffee", about["coffee"]), ("log", "compare", "1", "2", "3")):
+        out = run(*arguments, "--format", "text")[1]
+        assert max(map(len, out.splitlines())) <= 80
+        assert "bitter 2/5" in out
+        assert "15:00" in out
 
 
 # -- hostile names ---------------------------------------------------------------------------------------------

@@ -508,9 +508,9 @@ def compare(
             from crackdetect.console import write_table
 
             write_table(text.compare_table(found, notes))
-            click.echo(comparing.differs_most(found))
+            _say(text.sentence(comparing.differs_most(found)))
             if best := comparing.liked_best(found, notes):
-                click.echo(best)
+                _say(text.sentence(best))
     if stories:
         from crackdetect.report import figures
 
@@ -547,7 +547,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
 
             if made.roasts:
                 write_table(text.trend_table(made, log.notes(made.roasts)))
-            click.echo(trending.verdict(made))
+            _say(text.sentence(trending.verdict(made)))
     if png or svg or pdf:
         if not made.roasts:
             raise SettingError("no roast of this coffee has a development, so there is nothing to draw")
