@@ -58,7 +58,7 @@ def list_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, 
         table.add_row(
             str(roast.number),
             roast.day,
-            _plain(shown(roast.coffee or roast.identity, most=16)),
+            _plain(shown(roast.coffee or roast.identity, most=13)),
             grams(roast.green_g),
             clock(roast.first_crack),
             clock(roast.development),
@@ -234,7 +234,7 @@ def _drop(plan: Plan) -> str:
 
 def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]]) -> Table:
     """Oldest first."""
-    table = _table(caption="off is development minus what the target asked for")
+    table = _table(caption="off is development minus what the target asked for, seconds")
     for title in ("no.", "day", "green", "first\ncrack", "dev.", "target", "off", "ratio", "loss", "cup"):
         table.add_column(title, justify="left" if title in ("day", "cup") else "right", no_wrap=True)
     for roast in trend.roasts:
@@ -247,7 +247,7 @@ def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]]) -> Table:
             clock(roast.first_crack),
             clock(development),
             "-" if roast.target is None else str(roast.target),
-            "-" if off is None else f"{round(off):+d} s",
+            "-" if off is None else f"{round(off):+d}",
             _share(roast.ratio),
             _share(roast.loss),
             tasting(notes.get(roast.number, ())),
