@@ -126,13 +126,15 @@ def test_version(run: Any) -> None:
 
 def test_help_lists_every_command_and_exit_code(run: Any) -> None:
     text = run("--help").out
-    for command in ("demo", "analyze", "listen", "synth", "train", "evaluate"):
+    for command in ("demo", "analyze", "listen", "synth", "log", "report", "plan", "train", "evaluate"):
         assert f"\n  {command} " in text
-    for code in ("0", "1", "2", "3", "4", "5", "6", "7", "130"):
+    for code in ("0", "1", "2", "3", "4", "5", "6", "7", "8", "130"):
         assert f"{code} " in text.partition("Exit codes")[2]
 
 
-@pytest.mark.parametrize("command", ["demo", "analyze", "listen", "synth", "train", "evaluate"])
+@pytest.mark.parametrize(
+    "command", ["demo", "analyze", "listen", "synth", "log", "report", "plan", "train", "evaluate"]
+)
 def test_each_help_gives_an_example(run: Any, command: str) -> None:
     assert f"Example: crackdetect {command} " in run(command, "--help").out
 
