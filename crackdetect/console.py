@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from crackdetect import cautions
 from crackdetect.development import development_verdict
 from crackdetect.errors import OutputError
 from crackdetect.events import Event, clock
@@ -97,6 +98,7 @@ class TextSink:
         self._density: Mapping[str, Any] | None = None
         self._begun = False
         self._dropped = False
+        self._live = False
 
     def send(self, event: Event) -> None:
         self._gather(event)
@@ -127,9 +129,16 @@ class TextSink:
                     f"loudest {self._loudest:.0f} dB",
                 )
 
+    def _caution(self, text: str) -> None:
+        """At the roaster; a recording burns nothing."""
+        if self._live:
+            for line in textwrap.wrap(text, WIDTH - 8):
+                self._write(f"{'':8}{line}")
+
     def _on_start(self, event: Event) -> None:
         fields = event.fields
         model = fields["model"]
+        self._live = fields["source"] == "microphone"
         self._write(
             f"{self._name}, {fields['samplerate']:,} Hz, heard by crackdetect {fields['version']} "
             f"(model {model['name']} {model['hash'][:8]})"
@@ -180,6 +189,8 @@ class TextSink:
             f"{self._clock(fields['latest'])})",
             loud=event.type == "second_crack.start",
         )
+        if event.type == "second_crack.start":
+            self._caution(cautions.PAST_SECOND_CRACK)
 
     def _on_development(self, event: Event) -> None:
         if self._dropped or event.at < self._told_at + DEVELOPMENT_EVERY_S:
@@ -205,6 +216,7 @@ class TextSink:
     def _on_drop(self, event: Event) -> None:
         self._dropped = True
         self._line(event.at, f"drop, {_HOW.get(event.fields['how'], '')}")
+        self._caution(cautions.AT_COOLING)
 
     def _on_cooled(self, event: Event) -> None:
         self._line(event.at, "cooled")

@@ -72,7 +72,7 @@ class Health:
         return told
 
     def lose(self, count: int, kind: str) -> list[Ailment]:
-        """count samples were lost (``gap``) or useless (``invalid_samples``)."""
+        """count samples were lost (``gap``), useless (``invalid_samples``) or our own noise (``own_sound``)."""
         told: list[Ailment] = []
         while count > 0:
             part = min(count, self.samplerate - self._filled)
@@ -139,4 +139,6 @@ class Health:
         seconds = count / self.samplerate
         if kind == "invalid_samples":
             return f"{seconds:.3f} s of samples are not numbers; they were passed over as a gap"
+        if kind == "own_sound":
+            return f"{seconds:.3f} s were not listened to, as crackdetect itself sounded; passed over as a gap"
         return f"{seconds:.3f} s of sound were lost and were passed over as a gap"

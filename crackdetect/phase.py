@@ -49,11 +49,13 @@ _SURE = np.arange(SCORE_BINS) >= int(np.searchsorted(SCORE_EDGES, 2.0, side="rig
 class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
-    threshold: of the log odds that first crack has begun, nats; more is surer and later.
+    threshold: of the log odds that first crack has begun, nats; more is surer and later. again_after_s: least time from
+    a person's "not yet" to another announcement.
     """
 
     threshold: float = 6.0
     ready_s: float = 20.0
+    again_after_s: float = 5.0
     lag_s: float = 12.0
     memory_s: float = 150.0
     prior_s: float = 30.0
@@ -190,6 +192,7 @@ class Phase:
         self._count = self._prior_count
         self._time = s.prior_s
         self._delay: deque[tuple[Doubles, float]] = deque()
+        self._withheld: deque[tuple[Doubles, float]] = deque(maxlen=round(self.KEEP_S / TICK_S))
         self._background = prior_rate
         self._clutter = self.scores.other_per_minute / 60
         self._rate = s.least_rate_per_minute / 60
@@ -210,10 +213,54 @@ class Phase:
         self._second_delay: deque[Doubles] = deque()
         self._kind_counts = self.scores.first_kind * s.kind_prior_marks
         self._over = False
+        self._marked: float | None = None
+        self._not_before = 0.0  # until here the person has said that first crack had not begun
+
+    # -- what the person says -------------------------------------------------------------------------------
 
     def drop(self) -> None:
         """The beans have left: nothing more is to be announced in this roast."""
         self._over = True
+
+    def undrop(self) -> None:
+        """They have not left after all."""
+        self._over = False
+
+    def begin(self, time: float) -> None:
+        """The person says that first crack began at ``time``: from here on its end and second crack are listened for.
+
+        An announcement of its own still comes when the evidence suffices, for the record.
+        """
+        if self._begun is None:
+            self._announced_at = time
+        self._marked = time
+
+    def not_yet(self) -> None:
+        """The person says that first crack has not begun: what was learnt stays, what fooled the filter is learnt.
+
+        The candidates since the filter came to believe in a chorus go into the background, as this machine's clatter.
+        """
+        self.first_crack = self._marked = None
+        self.peak = self.first_crack_end = None
+        self._refine_at = 0.0
+        self._start.reset()
+        self._not_before = self._now
+        self.no_second_yet()
+        while self._withheld:
+            self._learn(*self._withheld.popleft())
+
+    def no_second_yet(self) -> None:
+        """The person says that second crack has not begun: it is listened for anew, after the usual wait."""
+        self.second_crack = None
+        self._second_start.reset()
+        self._second_rose_at = self._announced_at = self._now
+
+    @property
+    def _begun(self) -> float | None:
+        """Start of first crack, as the person marked it or as it was heard; None before."""
+        if self._marked is not None:
+            return self._marked
+        return None if self.first_crack is None else self.first_crack.time
 
     # -- one tick -------------------------------------------------------------------------------------------
 
@@ -241,17 +288,22 @@ class Phase:
         self._forget()
         if self.first_crack is None:
             odds = self._start.push(bins, background=self._background, observed_s=observed_s)
-            if odds < 0:  # what may be the chorus is not learnt as background
+            if odds < 0 and self._marked is None:  # what may be the chorus is not learnt as background
+                self._withheld.clear()
                 self._learn(counts, observed_s)
             else:
+                self._withheld.append((counts, observed_s))
                 self._learn(np.zeros(SCORE_BINS), 0.0)
-            if odds >= s.threshold and self._now >= s.ready_s and not self._over:
+            ready = self._now >= s.ready_s and self._now >= self._not_before + s.again_after_s
+            if odds >= s.threshold and ready and not self._over:
                 said.append(self._announce())
-        elif self._refine_at and self._now >= self._refine_at and not self._over:
-            self.first_crack = self._date("first_crack.refined")
-            said.append(self.first_crack)
-            following = self._refine_at + s.refine_every_s
-            self._refine_at = following if following <= self._announced_at + s.refine_for_s else 0.0
+        else:
+            self._withheld.append((counts, observed_s))
+            if self._refine_at and self._now >= self._refine_at and not self._over:
+                self.first_crack = self._date("first_crack.refined")
+                said.append(self.first_crack)
+                following = self._refine_at + s.refine_every_s
+                self._refine_at = following if following <= self._announced_at + s.refine_for_s else 0.0
         if (second := self._second(kinds, observed_s)) is not None:
             said.append(second)
         if (tick + 1) % round(1 / TICK_S) == 0:
@@ -260,7 +312,7 @@ class Phase:
                 self._rate = max(density.per_minute, s.least_rate_per_minute) / 60
                 said.insert(0, density)
                 if (
-                    self.first_crack is not None
+                    self._begun is not None
                     and not self._over
                     and self.second_crack is None
                     and (self.peak is None or density.per_minute > self.peak.per_minute)
@@ -342,7 +394,7 @@ class Phase:
     def _date(self, what: Literal["first_crack.start", "first_crack.refined"]) -> Turn:
         """Posterior of the start over ramps; 1 s steps, interpolated."""
         now = self._now
-        span = min(150.0, now)
+        span = min(150.0, now - self._not_before)
         starts = np.arange(now - span, now, 1.0)
         times, ratios, _ = self._since(now - span - 1.0)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
@@ -397,7 +449,7 @@ class Phase:
         """First crack is over when the rate has fallen below a share of its peak, surely enough."""
         s = self.settings
         if (
-            self.first_crack is None
+            self._begun is None
             or self.peak is None
             or self.first_crack_end is not None
             or self.second_crack is not None
@@ -418,9 +470,9 @@ class Phase:
     def _date_end(self, confidence: float) -> Turn:
         """The end by the same ramps run backwards in time; its date is where 10 % of the peak is reached."""
         assert self.peak is not None
-        assert self.first_crack is not None
+        assert self._begun is not None
         now = self._now
-        span = min(120.0, now - self.first_crack.time)
+        span = min(120.0, now - self._begun)
         ends = np.arange(now - span, now, 1.0)
         times, ratios, _ = self._since(now - span)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
@@ -462,10 +514,10 @@ class Phase:
         self._second_delay.append(kinds)
         if len(self._second_delay) > self._second_lag:
             old = self._second_delay.popleft()
-            if self.second_crack is None and self.first_crack is not None:
+            if self.second_crack is None and self._begun is not None:
                 self._kind_counts = self._kind_counts + old
         if (
-            self.first_crack is None
+            self._begun is None
             or self.second_crack is not None
             or self._over
             or self._now < self._announced_at + s.second_not_before_s

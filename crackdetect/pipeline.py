@@ -28,8 +28,19 @@ from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, Score
 from crackdetect.spectrum import BandSplitter, Frames
 
 SourceKind = Literal["microphone", "file", "stdin"]
-#: What a person can mark by hand.
-MARKS = ("charge", "first_crack.start", "first_crack.end", "second_crack.start", "drop", "cooled")
+#: What a person can mark by hand: what is now, and what has not happened yet, whoever said so before.
+MARKS = (
+    "charge",
+    "charge.not_yet",
+    "first_crack.start",
+    "first_crack.not_yet",
+    "first_crack.end",
+    "second_crack.start",
+    "second_crack.not_yet",
+    "drop",
+    "drop.not_yet",
+    "cooled",
+)
 #: Seconds past the target at which it is said to be over.
 OVER_S = 30.0
 _TICKS_A_SECOND = round(1 / TICK_S)
@@ -94,9 +105,13 @@ class Pipeline:
         self._resumed_at = 0  # sample at which the first frame after the last gap was complete
         self._charge: float | None = None
         self._drop: float | None = None
-        self._marked_first_crack: float | None = None
+        self._cooled: float | None = None
+        self._given_told: set[str] = set()  # times given beforehand that have come
+        self._marked: dict[str, float] = {}  # seconds of what the person marked and did not take back
         self._cracks = 0
         self._announced: float | None = None
+        self._start_told = False  # first_crack.start is said once a roast
+        self._renewed: Turn | None = None  # an announcement after the first was taken back, not told yet
         self._stages_told: set[str] = set()
         self._finished = False
 
@@ -127,7 +142,7 @@ class Pipeline:
             raise SettingError("this roast has been finished; reset the pipeline before the next one")
         events = self.start()
         if block.lost:
-            self._lose(block.lost, "gap", events)
+            self._lose(block.lost, block.lost_to, events)
         if block.overflow:
             self.health.note("overflow")
         samples = block.samples
@@ -153,20 +168,46 @@ class Pipeline:
             raise SettingError(f"mark {what!r} is unknown; choose one of {', '.join(MARKS)}")
         events = self.start()
         now = self._position
-        events.append(self._event("mark", now, now, {"what": what}))
         seconds = now / self.samplerate
-        if what == "charge":
+        events.append(self._event("mark", now, now, {"what": what}))
+        event, taken_back, _ = what.partition(".not_yet")
+        if taken_back:
+            self._take_back(event)
+        elif what == "charge":
             self._charge = seconds
-            events.append(self._event("charge", now, now, {"how": "key"}))
         elif what == "drop":
-            self._drop = seconds
+            self._drop, self._cooled = seconds, None
             self._phase.drop()
-            events.append(self._event("drop", now, now, {"how": "key"}))
-        elif what == "first_crack.start":
-            self._marked_first_crack = seconds
+        elif what == "cooled":
+            self._cooled = seconds
+        else:
+            self._marked[what] = seconds
+            if what == "first_crack.start":
+                self._phase.begin(seconds)
+        if what in ("charge", "drop"):
+            events.append(self._event(what, now, now, {"how": "key"}))
         elif what == "cooled":
             events.append(self._event("cooled", now, now, {}))
+        target = self.settings.target
+        moves_ratio = target is not None and target.ratio is not None and event == "charge"
+        if moves_ratio or what in ("first_crack.start", "first_crack.not_yet"):
+            self._stages_told.clear()  # the target lies elsewhere now
         return events
+
+    def _take_back(self, event: str) -> None:
+        """The person says that this has not happened: neither their own mark nor what was heard or given holds."""
+        if event == "charge":
+            self._charge = None
+        elif event == "drop":
+            self._drop, self._cooled = None, None
+            self._phase.undrop()
+        elif event == "first_crack":
+            self._marked.clear()  # nothing of what follows it has happened either
+            self._phase.not_yet()
+            self._announced = self._renewed = None
+        else:
+            self._marked.pop("second_crack.start", None)
+            self._phase.no_second_yet()
 
     def notice(self, kind: str, *, message: str, count: int = 1) -> list[Event]:
         """``health`` that the outside noticed (``device_lost``, ``disk_full``), told at the current sample."""
@@ -300,6 +341,10 @@ class Pipeline:
             return  # the development events and the summary carry it
         if said.what == "first_crack.start":
             self._announced = ready / self.samplerate
+            if self._start_told:
+                self._renewed = said
+                return  # the next development event, at this very tick, tells it
+            self._start_told = True
         fields = {
             "earliest": round(said.earliest, 2),
             "latest": round(said.latest, 2),
@@ -308,21 +353,27 @@ class Pipeline:
         events.append(self._event(said.what, self._sample(said.time), ready, fields))
 
     def _known_times(self, now: float, ready: int, events: list[Event]) -> None:
-        """Charge and drop that the person gave beforehand."""
-        charge, drop = self.settings.charge_at, self.settings.drop_at
-        if charge is not None and self._charge is None and now >= charge:
+        """Charge and drop that the person gave beforehand, and the end of the cooling time."""
+        charge, drop, cool_s = self.settings.charge_at, self.settings.drop_at, self.settings.cool_s
+        if charge is not None and "charge" not in self._given_told and self._charge is None and now >= charge:
+            self._given_told.add("charge")
             self._charge = charge
             events.append(self._event("charge", self._sample(charge), ready, {"how": "given"}))
-        if drop is not None and self._drop is None and now >= drop:
+        if drop is not None and "drop" not in self._given_told and self._drop is None and now >= drop:
+            self._given_told.add("drop")
             self._drop = drop
             self._phase.drop()
             events.append(self._event("drop", self._sample(drop), ready, {"how": "given"}))
+        if cool_s is not None and self._drop is not None and self._cooled is None and now >= self._drop + cool_s:
+            self._cooled = self._drop + cool_s
+            events.append(self._event("cooled", self._sample(self._cooled), ready, {}))
 
     @property
     def _first_crack(self) -> float | None:
         """Start of first crack, seconds: the person's mark before what was heard."""
-        if self._marked_first_crack is not None:
-            return self._marked_first_crack
+        marked = self._marked.get("first_crack.start")
+        if marked is not None:
+            return marked
         return None if self._phase.first_crack is None else self._phase.first_crack.time
 
     def _develop(self, now: float, ready: int, events: list[Event]) -> None:
@@ -337,9 +388,10 @@ class Pipeline:
         charge = None if self._charge is None or self._charge > first_crack else self._charge
         since_charge = None if charge is None else first_crack - charge
         goal = None if target is None else target.drop_after(since_charge)
-        if self._tick % _TICKS_A_SECOND == 0:
+        renewed, self._renewed = self._renewed, None
+        if self._tick % _TICKS_A_SECOND == 0 or renewed is not None:
             turn = self._phase.first_crack
-            marked = self._marked_first_crack is not None or turn is None
+            marked = "first_crack.start" in self._marked or turn is None
             fields = {
                 "elapsed": round(elapsed, 3),
                 "ratio": None if charge is None or now <= charge else round(elapsed / (now - charge), 5),
@@ -348,6 +400,8 @@ class Pipeline:
                 "first_crack_earliest": None if marked or turn is None else round(turn.earliest, 2),
                 "first_crack_latest": None if marked or turn is None else round(turn.latest, 2),
             }
+            if renewed is not None and not marked:
+                fields |= {"renewed": True, "confidence": renewed.confidence}
             events.append(self._event("development", self._sample(now), ready, fields))
         if goal is not None:
             self._tell_target(first_crack + goal, now, ready, events)
@@ -367,13 +421,19 @@ class Pipeline:
     def _summary(self) -> dict[str, Any]:
         turn, peak = self._phase.first_crack, self._phase.peak
         first_crack = self._first_crack
-        marked = self._marked_first_crack is not None
+        marked = "first_crack.start" in self._marked
         total = None if self._drop is None or self._charge is None else self._drop - self._charge
         if total is not None and total <= 0:
             total = None  # a charge at or after the drop is another roast's
         development = None if self._drop is None or first_crack is None else self._drop - first_crack
         ratio = None if total is None or development is None or development > total else development / total
-        end, second = self._phase.first_crack_end, self._phase.second_crack
+        end, second = (
+            self._marked.get(mark, None if heard is None else heard.time)
+            for mark, heard in (
+                ("first_crack.end", self._phase.first_crack_end),
+                ("second_crack.start", self._phase.second_crack),
+            )
+        )
         interval = None if turn is None or marked else turn
         return {
             "first_crack": _rounded(first_crack),
@@ -388,8 +448,8 @@ class Pipeline:
             "peak_per_minute": None if peak is None else peak.per_minute,
             "peak_low": None if peak is None else peak.low,
             "peak_high": None if peak is None else peak.high,
-            "first_crack_end": None if end is None else _rounded(end.time),
-            "second_crack": None if second is None else _rounded(second.time),
+            "first_crack_end": _rounded(end),
+            "second_crack": _rounded(second),
             "health": dict(sorted(self.health.totals.items())),
         }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import hypothesis
@@ -53,6 +54,14 @@ def plain_classifier(path: Path) -> Model:
         golden=rows,
         card={"purpose": "tests"},
     )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test touches the log and the settings of whoever runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("CRACKDETECT_HOME", str(tmp_path_factory.mktemp("home")))
+        yield
 
 
 @pytest.fixture(scope="session")

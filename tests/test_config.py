@@ -84,13 +84,14 @@ def test_settings_as_they_are_told() -> None:
 
     fields = settings.as_fields()
 
-    assert fields == {"charge_at": 30.0, "drop_at": 680.0, "target": "18%", "near_s": [30.0, 10.0]}
+    assert fields == {"charge_at": 30.0, "drop_at": 680.0, "target": "18%", "near_s": [30.0, 10.0], "cool_s": None}
     assert json.loads(json.dumps(fields, allow_nan=False)) == fields
     assert Settings().as_fields() == {
         "charge_at": None,
         "drop_at": None,
         "target": None,
         "near_s": [30.0, 10.0],
+        "cool_s": None,
     }
 
 

@@ -557,11 +557,14 @@ ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"spectrum", "onset", "features", "classify", "level", "health", "start_filter", "phase"}),
     # model files and recordings are input and output, but training writes the one and evaluation reads both
     frozenset({"pipeline", "synth", "model_files", "recordings", "channels", "streams"}),
+    # what the events mean to a person at the roaster; cautions are words
+    frozenset({"standing", "alerts", "cautions"}),
     frozenset({"evaluate", "train"}),
-    frozenset({"capture", "console", "places", "webhook", "sound", "log", "report"}),
-    frozenset({"session", "batch"}),
+    frozenset({"capture", "console", "places", "webhook", "log", "report"}),
+    # what the program sounds is taken out of the source that the session hears
+    frozenset({"session", "batch", "sound"}),
     # what turns arguments into objects
-    frozenset({"cli", "__main__", "evaluate.command", "train.command"}),
+    frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command"}),
 )
 
 
