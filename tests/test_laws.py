@@ -554,7 +554,7 @@ def test_no_pickle_anywhere() -> None:
 #: stands for all its modules; an entry of its own takes a module out of it.
 ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"", "errors", "blocks", "events", "config", "development", "dead_time", "quiet"}),
-    frozenset({"spectrum", "onset", "features", "classify", "level", "health", "start_filter", "phase"}),
+    frozenset({"spectrum", "onset", "features", "classify", "level", "health", "start_filter", "phase", "handling"}),
     # model files and recordings are input and output, but training writes the one and evaluation reads both
     frozenset({"pipeline", "synth", "model_files", "recordings", "channels", "streams"}),
     # what the events mean to a person at the roaster; cautions are words
