@@ -149,7 +149,7 @@ class TextSink:
         self._charge = event.at
         self._line(
             event.at,
-            f"charge, {_HOW.get(event.fields['how'], '')}; roast time from here on",
+            f"charge, {_how(event)}; roast time from here on",
             f"recording {clock(event.at)}",
         )
 
@@ -215,11 +215,11 @@ class TextSink:
 
     def _on_drop(self, event: Event) -> None:
         self._dropped = True
-        self._line(event.at, f"drop, {_HOW.get(event.fields['how'], '')}")
+        self._line(event.at, f"drop, {_how(event)}")
         self._caution(cautions.AT_COOLING)
 
     def _on_cooled(self, event: Event) -> None:
-        self._line(event.at, "cooled")
+        self._line(event.at, f"cooled, {_how(event)}".rstrip(", "))
 
     def _on_mark(self, event: Event) -> None:
         what = event.fields["what"]
@@ -256,6 +256,15 @@ _SHOW: dict[str, Callable[[TextSink, Event], None]] = {
     "health": TextSink._on_health,
     "summary": TextSink._on_summary,
 }
+
+
+def _how(event: Event) -> str:
+    """How it is known; what was heard with how late and how sure, as it may be taken back."""
+    how = _HOW.get(event.fields.get("how", ""), "")
+    if event.fields.get("how") != "heard":
+        return how
+    late = event.announced_at - event.at
+    return f"{how}, {100 * event.fields['confidence']:.0f} % sure, told {late:.0f} s later"
 
 
 def _spoken(kind: str) -> str:

@@ -31,6 +31,8 @@ from crackdetect.spectrum import BAND_EDGES, BANDS, IN_BAND, Floats, Frames
 
 CELL = 128
 FLOOR_CELLS = 11
+#: Ranks among a cell's frames of the median, the upper quartile and the upper sixteenth.
+_RANKS = (CELL // 2 - 1, CELL * 3 // 4 - 1, CELL * 15 // 16 - 1)
 WARM_UP_CELLS = 3
 HOLD_OFF_FRAMES = 8
 #: Probability that one band exceeds its threshold in one frame of Gaussian noise.
@@ -54,6 +56,17 @@ def band_excess(bands: int, probability: float) -> Floats:
     tail = scipy.special.chdtri(freedom, probability)
     excess: Floats = np.log(tail / scipy.special.chdtri(freedom, 0.5)).astype(np.float32)
     return excess
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What CELL frames sounded like. index: of the cell; its frames begin at index * CELL.
+
+    levels: float32 (3, bands), the median, the upper quartile and the upper sixteenth of each band's energy.
+    """
+
+    index: int
+    levels: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +113,8 @@ class Onset:
         #: (first frame, bool per frame): the frames judged, and whether anything could be heard in them. Whoever
         #: reads the list empties it.
         self.heard: list[tuple[int, npt.NDArray[np.bool_]]] = []
+        #: The whole cells that held sound. Whoever reads the list empties it.
+        self.cells: list[Cell] = []
         self._cells = np.zeros((0, 2, self.bands), np.float32)  # median, upper quartile, of the last cells
         self._open: list[Floats] = []  # energies of the cell being filled
         self._open_count = 0
@@ -174,11 +189,11 @@ class Onset:
         self._open_count += len(energy)
         if self._open_valid and self._open_count == CELL:
             cell = self._open[0] if len(self._open) == 1 else np.concatenate(self._open)
-            ranked = np.partition(cell, (CELL // 2 - 1, CELL * 3 // 4 - 1), axis=0)
-            row = np.stack([ranked[CELL // 2 - 1], ranked[CELL * 3 // 4 - 1]])
-            if float(row[0].max()) <= _LEAST:
+            levels = np.partition(cell, _RANKS, axis=0).take(_RANKS, axis=0)
+            if float(levels[0].max()) <= _LEAST:
                 return  # digital silence says nothing of the noise: the floor stays what it was
-            self._cells = np.concatenate([self._cells[-(FLOOR_CELLS - 1) :], row[None]])
+            self.cells.append(Cell(first // CELL, levels))
+            self._cells = np.concatenate([self._cells[-(FLOOR_CELLS - 1) :], levels[None, :2]])
             if len(self._cells) >= WARM_UP_CELLS:
                 middle = len(self._cells) // 2
                 floor = np.partition(self._cells, middle, axis=0)[middle]

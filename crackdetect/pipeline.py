@@ -21,9 +21,10 @@ from crackdetect.config import About, Settings
 from crackdetect.errors import SettingError
 from crackdetect.events import Event
 from crackdetect.features import Features
+from crackdetect.handling import Awaited, Handling
 from crackdetect.health import Ailment, Health
 from crackdetect.level import LevelMeter
-from crackdetect.onset import AFTER, Candidate, Onset
+from crackdetect.onset import AFTER, CELL, Candidate, Cell, Onset
 from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, ScoreModel, Turn
 from crackdetect.so_far import SoFar
 from crackdetect.spectrum import BandSplitter, Frames
@@ -46,6 +47,9 @@ MARKS = (
 CRACK_FROM = 0.4
 #: Seconds past the target at which it is said to be over.
 OVER_S = 30.0
+#: A heard drop is not dated earlier than this after first crack began, nor a heard end of cooling after the drop: beans
+#: are developed and cooled for longer (common practice, no source), and the chorus and the drop itself are steps too.
+LEAST_DEVELOPMENT_S, LEAST_COOLING_S = 15.0, 20.0
 _TICKS_A_SECOND = round(1 / TICK_S)
 
 
@@ -87,6 +91,7 @@ class Pipeline:
         self._classifier = Classifier(model)
         self._level = LevelMeter(samplerate=samplerate)
         self._phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=phase_settings)
+        self._handling = Handling(cell_s=CELL * self._splitter.hop / samplerate)
         self.health = Health(samplerate=samplerate)
         self._reset_own()
 
@@ -99,6 +104,7 @@ class Pipeline:
             self._classifier,
             self._level,
             self._phase,
+            self._handling,
             self.health,
         ):
             stage.reset()
@@ -110,11 +116,13 @@ class Pipeline:
         self._tick = 0
         self._marks: deque[tuple[int, Mark]] = deque()  # (frame, mark) of ticks to come
         self._heard: deque[tuple[int, Any]] = deque()
+        self._cells: deque[Cell] = deque()  # of ticks to come
         self._resumed_at = 0  # sample at which the first frame after the last gap was complete
         self._charge: float | None = None
         self._drop: float | None = None
         self._cooled: float | None = None
         self._given_told: set[str] = set()  # times given beforehand that have come
+        self._taken_back_at = {"charge": 0.0, "drop": 0.0}  # a heard one must have happened since
         self._marked: dict[str, float] = {}  # seconds of what the person marked and did not take back
         self._cracks = 0
         self._announced: float | None = None
@@ -225,6 +233,8 @@ class Pipeline:
 
     def _take_back(self, event: str) -> None:
         """The person says that this has not happened: neither their own mark nor what was heard or given holds."""
+        if event in self._taken_back_at:
+            self._taken_back_at[event] = self._position / self.samplerate
         if event == "charge":
             self._charge = None
         elif event == "drop":
@@ -295,6 +305,8 @@ class Pipeline:
         candidates = self._onset.push(frames)
         self._heard.extend(self._onset.heard)
         self._onset.heard.clear()
+        self._cells.extend(self._onset.cells)
+        self._onset.cells.clear()
         for candidate in candidates:
             self._run_ticks(candidate.frame, events)
             self._judge(candidate, events)
@@ -341,6 +353,7 @@ class Pipeline:
             now = self._tick * TICK_S
             for said in self._phase.push(marks, tick=tick, observed_s=min(heard, TICK_S)):
                 self._say(said, sound, events)
+            self._handle(border, sound, events)
             self._known_times(now, sound, events)
             self._develop(now, sound, events)
 
@@ -392,6 +405,38 @@ class Pipeline:
             "confidence": said.confidence,
         }
         events.append(self._event(said.what, self._sample(said.time), ready, fields))
+
+    def _handle(self, border: int, ready: int, events: list[Event]) -> None:
+        """Charge, drop and the end of cooling, as they are heard in the cells before ``border``."""
+        cells = []
+        while self._cells and (self._cells[0].index + 1) * CELL <= border:
+            cells.append(self._cells.popleft())
+        awaited, since = self._awaited()
+        for heard in self._handling.push(cells, awaiting=awaited, since_s=since)[:1]:
+            if heard.what == "charge":
+                self._charge = heard.time
+            elif heard.what == "drop":
+                self._drop = heard.time
+                self._phase.drop()
+            else:
+                self._cooled = heard.time
+            fields = {"how": "heard", "confidence": heard.confidence}
+            events.append(self._event(heard.what, self._sample(heard.time), ready, fields))
+
+    def _awaited(self) -> tuple[Awaited | None, float]:
+        """What may be heard next, and since when (s). What the person gave beforehand is not listened for."""
+        wishes, first_crack = self.settings, self._first_crack
+        if self._drop is not None:
+            awaited = self._cooled is None and wishes.cool_s is None
+            return ("cooled", self._drop + LEAST_COOLING_S) if awaited else (None, 0.0)
+        what: Awaited = "charge" if first_crack is None else "drop"
+        given = wishes.charge_at if what == "charge" else wishes.drop_at
+        # one that was given, and came, and does not hold any more has been taken back
+        open_to_hearing = given is None or what in self._given_told
+        if not open_to_hearing or (what == "charge" and self._charge is not None):
+            return None, 0.0
+        since = self._taken_back_at[what]
+        return what, since if first_crack is None else max(since, first_crack + LEAST_DEVELOPMENT_S)
 
     def _known_times(self, now: float, ready: int, events: list[Event]) -> None:
         """Charge and drop that the person gave beforehand, and the end of the cooling time."""

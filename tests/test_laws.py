@@ -556,7 +556,9 @@ def test_no_pickle_anywhere() -> None:
 ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"", "errors", "blocks", "events", "config", "development", "weight_loss", "dead_time", "quiet"}),
     frozenset({"notice", "so_far"}),
-    frozenset({"spectrum", "onset", "features", "classify", "judge", "level", "health", "start_filter", "phase"}),
+    frozenset(
+        {"spectrum", "onset", "features", "classify", "judge", "level", "health", "start_filter", "phase", "handling"}
+    ),
     # model files and recordings are input and output, but training writes the one and evaluation reads both
     frozenset({"pipeline", "synth", "model_files", "recordings", "channels", "streams"}),
     # what the events mean to a person at the roaster; cautions are words
