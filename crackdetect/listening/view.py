@@ -79,7 +79,7 @@ def view(
         message=message,
         urgent=urgent,
         caution=_fit("Stay beside the roaster until it is cold; never leave it unattended.", width),
-        keys=_fit("   ".join(f"[{key}] {word}" for key, word in keys.WORDS), width),
+        keys=_fit("  ".join(f"[{key}] {word}" for key, word in keys.WORDS), width),
     )
 
 
@@ -150,11 +150,11 @@ def coming(standing: Standing, now: float) -> str:
     if standing.first_crack is not None:
         goal, remaining = standing.goal_s, standing.remaining(now)
         if goal is None or remaining is None:
-            return "the drop, when you decide; press d as the beans leave."
+            return "the drop, when you decide; press d at the drop."
         if remaining > 0:
             when = "" if roast_time is None else f" at roast time {clock(roast_time + remaining)}"
-            return f"the target, development {clock(goal)}{when}; press d as the beans leave."
-        return "the drop; press d as the beans leave."
+            return f"the target, development {clock(goal)}{when}; press d at the drop."
+        return "the drop; press d at the drop."
     if now < READY_S:
         return f"first crack can be announced after {READY_S:.0f} s of listening; c marks the charge."
     if roast_time is None:
