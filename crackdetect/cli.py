@@ -25,7 +25,7 @@ from crackdetect.errors import CrackdetectError, DeviceError, InputError, Missin
 
 if TYPE_CHECKING:
     from crackdetect.batch import Recording, Report
-    from crackdetect.config import Settings, Target
+    from crackdetect.config import Sensitivity, Settings, Target
     from crackdetect.events import Event
     from crackdetect.session import Sink
 
@@ -91,6 +91,13 @@ def _shared(function: _F) -> _F:
             "--target", metavar="TIME|PERCENT", help="Development wanted: a time (1:45) or a share of the roast (18%)."
         ),
         click.option(
+            "--sensitivity",
+            type=click.Choice(["earlier", "usual", "surer"]),
+            default="usual",
+            show_default=True,
+            help="Announce first crack earlier, or only when surer.",
+        ),
+        click.option(
             "--format",
             "form",
             type=click.Choice(["text", "jsonl"]),
@@ -125,7 +132,7 @@ _model = click.option(
     help="Times real time: 1 is as it happened. Default: as fast as the computer can.",
 )
 @_shared
-def demo(speed: float | None, form: str | None, target: str | None) -> None:
+def demo(speed: float | None, form: str | None, target: str | None, sensitivity: Sensitivity) -> None:
     """Hear the synthetic roast that comes with the program, as if live.
 
     Blocks of a tenth of a second go down the same path as a microphone's. At the end: the summary of the roast, and
@@ -140,7 +147,9 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
 
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
-    settings = Settings(charge_at=truth["charge"], drop_at=truth["drop"], target=_target(target or "1:45"))
+    settings = Settings(
+        charge_at=truth["charge"], drop_at=truth["drop"], target=_target(target or "1:45"), sensitivity=sensitivity
+    )
     text = _is_text(form)
     source = open_recording(path, block_s=0.1)
     pipeline = Pipeline(
@@ -215,6 +224,7 @@ def analyze(
     channel: int | None,
     form: str | None,
     target: str | None,
+    sensitivity: Sensitivity,
     charge_at: str | None,
     drop_at: str | None,
     jobs: int,
@@ -234,7 +244,7 @@ def analyze(
     Example: crackdetect analyze roast.flac --charge-at 0:30 --drop-at 11:20 --target 18%
     """
     text = _is_text(form)
-    settings = _settings(charge_at=charge_at, drop_at=drop_at, target=target)
+    settings = _settings(charge_at=charge_at, drop_at=drop_at, target=target, sensitivity=sensitivity)
     if "-" in files:
         if len(files) > 1:
             raise SettingError("- (standard input) cannot be heard together with files; give it alone")
@@ -368,6 +378,7 @@ def listen(
     channel: int | None,
     form: str | None,
     target: str | None,
+    sensitivity: Sensitivity,
     charge_at: str | None,
     model_path: Path | None,
 ) -> None:
@@ -389,7 +400,7 @@ def listen(
     from crackdetect.pipeline import Pipeline
 
     text = _is_text(form)
-    settings = _settings(charge_at=charge_at, drop_at=None, target=target)
+    settings = _settings(charge_at=charge_at, drop_at=None, target=target, sensitivity=sensitivity)
     model = batch.load_model(model_path)
     source = capture.MicrophoneSource(device, channel=channel)
     pipeline = Pipeline(
@@ -542,13 +553,14 @@ def _target(text: str | None) -> Target | None:
     return None if text is None else Target.parse(text)
 
 
-def _settings(*, charge_at: str | None, drop_at: str | None, target: str | None) -> Settings:
+def _settings(*, charge_at: str | None, drop_at: str | None, target: str | None, sensitivity: Sensitivity) -> Settings:
     from crackdetect.config import Settings, parse_time
 
     settings = Settings(
         charge_at=None if charge_at is None else parse_time(charge_at, name="charge-at"),
         drop_at=None if drop_at is None else parse_time(drop_at, name="drop-at"),
         target=_target(target),
+        sensitivity=sensitivity,
     )
     if settings.target is not None and settings.target.ratio is not None and settings.charge_at is None:
         raise SettingError(
