@@ -41,7 +41,7 @@ from crackdetect.options import (
 
 if TYPE_CHECKING:
     from crackdetect.batch import Recording, Report
-    from crackdetect.config import About, Settings
+    from crackdetect.config import About, Sensitivity, Settings
     from crackdetect.events import Event
     from crackdetect.log.store import RoastLog
 
@@ -108,7 +108,7 @@ def cli() -> None:
     help="Times real time: 1 is as it happened. Default: as fast as the computer can.",
 )
 @shared
-def demo(speed: float | None, form: str | None, target: str | None) -> None:
+def demo(speed: float | None, form: str | None, target: str | None, sensitivity: Sensitivity) -> None:
     """Hear the synthetic roast that comes with the program, as if live.
 
     Blocks of a tenth of a second go down the same path as a microphone's. At the end: the summary of the roast, and
@@ -123,7 +123,9 @@ def demo(speed: float | None, form: str | None, target: str | None) -> None:
 
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
-    settings = Settings(charge_at=truth["charge"], drop_at=truth["drop"], target=target_of(target or "1:45"))
+    settings = Settings(
+        charge_at=truth["charge"], drop_at=truth["drop"], target=target_of(target or "1:45"), sensitivity=sensitivity
+    )
     text = is_text(form)
     source = open_recording(path, block_s=0.1)
     pipeline = Pipeline(
@@ -200,6 +202,7 @@ def analyze(
     channel: int | None,
     form: str | None,
     target: str | None,
+    sensitivity: Sensitivity,
     charge_at: str | None,
     drop_at: str | None,
     jobs: int,
@@ -224,7 +227,7 @@ def analyze(
     Example: crackdetect analyze roast.flac --charge-at 0:30 --drop-at 11:20 --target 18%
     """
     text = is_text(form)
-    settings = settings_of(charge_at=charge_at, drop_at=drop_at, target=target)
+    settings = settings_of(charge_at=charge_at, drop_at=drop_at, target=target, sensitivity=sensitivity)
     about = about_of(**said)
     if keep:
         _open_log().close()  # what is wrong with the log is told before anything is heard

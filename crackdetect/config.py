@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 from crackdetect.errors import SettingError
 
@@ -129,6 +130,11 @@ class Target:
         return f"{whole // 60}:{whole % 60:02d}"
 
 
+#: How sure the hearing must be before it announces: the one choice there is about it.
+Sensitivity = Literal["earlier", "usual", "surer"]
+SENSITIVITIES: tuple[Sensitivity, ...] = get_args(Sensitivity)
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What is known or wanted before the roast. Times in seconds from the first sample of the recording.
@@ -137,6 +143,7 @@ class Settings:
     target: see :class:`Target`, or None.
     near_s: lead times at which ``target`` events of stage ``near`` are sent.
     cool_s: how long the beans cool after the drop, or None: then only the person says that they have cooled.
+    sensitivity: announce earlier, or only when surer; one of SENSITIVITIES.
     """
 
     charge_at: float | None = None
@@ -144,6 +151,7 @@ class Settings:
     target: Target | None = None
     near_s: tuple[float, ...] = (30.0, 10.0)
     cool_s: float | None = None
+    sensitivity: Sensitivity = "usual"
 
     def __post_init__(self) -> None:
         for name in ("charge_at", "drop_at"):
@@ -156,6 +164,8 @@ class Settings:
             raise SettingError(f"cooling time {self.cool_s:g} s is out of range; give 1 s to 60:00")
         if any(not 0 < lead <= 600 for lead in self.near_s) or len(set(self.near_s)) != len(self.near_s):
             raise SettingError(f"near times {self.near_s} must be different and between 0 and 600 s")
+        if self.sensitivity not in SENSITIVITIES:
+            raise SettingError(f"sensitivity {self.sensitivity!r} is unknown; choose {', '.join(SENSITIVITIES)}")
 
     def as_fields(self) -> dict[str, object]:
         """The ``settings`` field of ``roast.start``."""
@@ -165,4 +175,5 @@ class Settings:
             "target": None if self.target is None else str(self.target),
             "near_s": list(self.near_s),
             "cool_s": self.cool_s,
+            "sensitivity": self.sensitivity,
         }

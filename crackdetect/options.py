@@ -14,7 +14,7 @@ import click
 from crackdetect.errors import SettingError
 
 if TYPE_CHECKING:
-    from crackdetect.config import About, Settings, Target
+    from crackdetect.config import About, Sensitivity, Settings, Target
     from crackdetect.session import Sink
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -25,6 +25,13 @@ def shared(function: _F) -> _F:
     options = (
         click.option(
             "--target", metavar="TIME|PERCENT", help="Development wanted: a time (1:45) or a share of the roast (18%)."
+        ),
+        click.option(
+            "--sensitivity",
+            type=click.Choice(["earlier", "usual", "surer"]),
+            default="usual",
+            show_default=True,
+            help="Announce first crack earlier, or only when surer.",
         ),
         click.option(
             "--format",
@@ -85,13 +92,16 @@ def target_of(text: str | None) -> Target | None:
     return None if text is None else Target.parse(text)
 
 
-def settings_of(*, charge_at: str | None, drop_at: str | None, target: str | None) -> Settings:
+def settings_of(
+    *, charge_at: str | None, drop_at: str | None, target: str | None, sensitivity: Sensitivity = "usual"
+) -> Settings:
     from crackdetect.config import Settings, parse_time
 
     settings = Settings(
         charge_at=None if charge_at is None else parse_time(charge_at, name="charge-at"),
         drop_at=None if drop_at is None else parse_time(drop_at, name="drop-at"),
         target=target_of(target),
+        sensitivity=sensitivity,
     )
     if settings.target is not None and settings.target.ratio is not None and settings.charge_at is None:
         raise SettingError(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
@@ -17,7 +18,7 @@ import numpy as np
 from crackdetect import __version__
 from crackdetect.blocks import Block, Samples
 from crackdetect.classify import Classifier, Model
-from crackdetect.config import About, Settings
+from crackdetect.config import About, Sensitivity, Settings
 from crackdetect.errors import SettingError
 from crackdetect.events import Event
 from crackdetect.features import Features
@@ -51,6 +52,8 @@ OVER_S = 30.0
 #: are developed and cooled for longer (common practice, no source), and the chorus and the drop itself are steps too.
 LEAST_DEVELOPMENT_S, LEAST_COOLING_S = 15.0, 20.0
 _TICKS_A_SECOND = round(1 / TICK_S)
+#: Nats by which each sensitivity moves the threshold of the decision; measured with ``crackdetect evaluate``.
+THRESHOLD_SHIFT: dict[Sensitivity, float] = {"earlier": -2.0, "usual": 0.0, "surer": 3.0}
 
 
 class Pipeline:
@@ -59,8 +62,8 @@ class Pipeline:
     samplerate: Hz of the blocks, 8,000 to 192,000. model: the classifier, see ``model_files.load``.
     settings: what is known or wanted before the roast. roast: its identity, repeated in every event.
     source: where the sound comes from. about: what the person said of it, only repeated.
-    phase_settings: numbers of the decision. so_far: of the roast that is gone on with; the first sample pushed is then
-    that at ``so_far.until``.
+    phase_settings: numbers of the decision, before ``settings.sensitivity`` moves its threshold. so_far: of the roast
+    that is gone on with; the first sample pushed is then that at ``so_far.until``.
     Raises SettingError on values out of range.
     """
 
@@ -90,7 +93,10 @@ class Pipeline:
         self._features = Features()
         self._classifier = Classifier(model)
         self._level = LevelMeter(samplerate=samplerate)
-        self._phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=phase_settings)
+        decision = phase_settings or PhaseSettings()
+        shift = THRESHOLD_SHIFT[self.settings.sensitivity]
+        decision = replace(decision, threshold=decision.threshold + shift)
+        self._phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=decision)
         self._handling = Handling(cell_s=CELL * self._splitter.hop / samplerate)
         self.health = Health(samplerate=samplerate)
         self._reset_own()

@@ -23,6 +23,11 @@ def settings_file() -> Path:
     return (_own("settings") or Path(_platform().user_config_path)) / "settings.toml"
 
 
+def cache_folder() -> Path:
+    """Folder of what can be made again at any time. It need not exist yet."""
+    return _own("cache") or Path(_platform().user_cache_path)
+
+
 def _own(part: str) -> Path | None:
     home = os.environ.get(HOME)
     return Path(home).expanduser() / part if home else None

@@ -1,148 +1,178 @@
-"""The named benchmark: sets of synthetic recordings that training never met, and anyone's recordings with truth."""
+"""Makes the recordings of the benchmark, has them heard by the whole path, and scores them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing, nullcontext
 from dataclasses import dataclass
+from functools import lru_cache, partial
 from pathlib import Path
 
 import numpy as np
 
-from crackdetect.blocks import Block
-from crackdetect.classify import Model
-from crackdetect.errors import InputError, MissingPartError, SettingError
+from crackdetect.blocks import Block, Samples
+from crackdetect.config import Settings
+from crackdetect.errors import InputError
+from crackdetect.evaluate import gaussian, popcorn, real_sounds
+from crackdetect.evaluate.hearing import Hearing
+from crackdetect.evaluate.kept import KeptScores
+from crackdetect.evaluate.limits import poisson_cusum_delay
+from crackdetect.evaluate.real_sounds import RealSounds
+from crackdetect.evaluate.rivals import Rivals
 from crackdetect.evaluate.scoring import Score, score
+from crackdetect.evaluate.sets import POPCORN_LEAD_S, Task
+from crackdetect.evaluate.workers import each
 from crackdetect.events import Event
-from crackdetect.phase import PhaseSettings
 from crackdetect.pipeline import Pipeline
-from crackdetect.synth.plan import RoastPlan, plan_roast
+from crackdetect.recordings import find_recordings, open_recording
+from crackdetect.synth.plan import RoastPlan
 from crackdetect.synth.render import Renderer
 from crackdetect.synth.truth import Truth
-from crackdetect.train.scenes import FIRST_SEED
-from crackdetect.train.sounds import bank
+from crackdetect.train.sounds import SAMPLERATE
 
-SAMPLERATES = (44_100, 44_100, 48_000, 32_000, 16_000)
+#: Fewest strays a minute that the optimal test is asked about: with none at all, one crack would be proof.
+_LEAST_STRAYS = 0.2
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
-    """One recording to render, hear and score. real: uses real sounds."""
+class Signal:
+    """A recording and its truth. blocks: to be read once."""
 
-    set_name: str
-    plan: RoastPlan
-    real: bool
-
-
-def tasks(*, roasts: int, quiet_hours: float, seed: int, sounds: Path | None) -> list[Task]:
-    """The benchmark's recordings: the same for the same numbers.
-
-    ``roasts`` whole roasts of synthetic sounds; where there are real sounds, half as many with real machine noise
-    under synthetic cracks, and half as many with real cracks and distractors; ``quiet_hours`` in which nothing cracks.
-    """
-    if not 0 <= seed < 1000:
-        raise SettingError(f"seed {seed} is out of range; give 0 to 999")
-    chosen: list[Task] = []
-    first_seed = FIRST_SEED["evaluate"]
-    real_sounds = None if sounds is None else bank(sounds, "validate")
-
-    def plan(i: int, scenario: str, **real: object) -> RoastPlan:
-        own = first_seed + seed * 10_000 + i
-        duration = 600.0 if scenario in ("kitchen", "machine") else None
-        return plan_roast(
-            seed=own,
-            scenario=scenario,
-            samplerate=SAMPLERATES[i % len(SAMPLERATES)],
-            duration_s=duration,
-            **real,  # type: ignore[arg-type]  # names are checked by plan_roast
-        )
-
-    for i in range(roasts):
-        chosen.append(Task("roasts", plan(i, "second" if i % 5 == 4 else "roast"), False))
-    if real_sounds is not None and real_sounds.beds:
-        for i in range(roasts // 2):
-            rng = np.random.default_rng([first_seed, seed, i, 1])
-            bed = int(rng.integers(len(real_sounds.beds)))
-            chosen.append(Task("real beds", plan(2000 + i, "roast", bed_index=bed), True))
-    if real_sounds is not None and real_sounds.cracks:
-        for i in range(roasts // 2):
-            extra: dict[str, object] = {"real_crack_fraction": 1.0}
-            if real_sounds.distractors:
-                extra["real_distractor_rate_per_minute"] = 2.0
-            chosen.append(Task("real cracks", plan(4000 + i, "roast", **extra), True))
-    for i in range(round(quiet_hours * 6)):
-        extra = {}
-        real = real_sounds is not None and i % 2 == 1
-        if real and real_sounds is not None:
-            rng = np.random.default_rng([first_seed, seed, i, 2])
-            if real_sounds.distractors:
-                extra["real_distractor_rate_per_minute"] = float(rng.uniform(5, 30))
-            if real_sounds.beds and i % 4 == 1:
-                extra["bed_index"] = int(rng.integers(len(real_sounds.beds)))
-        chosen.append(Task("nothing cracks", plan(6000 + i, "machine" if i % 6 == 0 else "kitchen", **extra), real))
-    return chosen
+    blocks: Iterable[Block]
+    truth: Truth
+    samplerate: int
 
 
-def hear(blocks: Iterable[Block], *, samplerate: int, model: Model, settings: PhaseSettings | None) -> list[Event]:
-    """All events of a recording, by the pipeline."""
-    pipeline = Pipeline(samplerate=samplerate, model=model, phase_settings=settings)
+def make(task: Task, sounds: RealSounds | None) -> Signal:
+    """Renders, mixes or opens the recording of a task. sounds: needed where ``task.real``."""
+    if task.source == "gaussian":
+        samples, truth = gaussian.noise_with_cracks(seed=task.seed, duration_s=task.duration_s)
+        return Signal([Block(samples)], truth, truth.samplerate)
+    if task.source == "popcorn":
+        assert sounds is not None
+        assert task.popcorn is not None
+        samples, truth = _popcorn(task, sounds, sounds.popcorn[task.popcorn])
+        return Signal([Block(samples)], truth, truth.samplerate)
+    assert task.plan is not None
+    bank = sounds.bank(cracks=task.cracks, bed=task.bed) if sounds is not None and task.real else None
+    renderer = Renderer(task.plan, sounds=bank)
+    return Signal(map(Block, renderer.blocks()), renderer.truth, task.plan.samplerate)
+
+
+def _popcorn(task: Task, sounds: RealSounds, wave: Samples) -> tuple[Samples, Truth]:
+    rate = SAMPLERATE
+    if task.plan is None:
+        return popcorn.as_it_is(wave, rate)
+    assert task.plan.samplerate == rate
+    length = round(POPCORN_LEAD_S * rate) + len(wave)
+    noise: list[Samples] = []
+    for block in Renderer(task.plan, sounds=sounds.bank(bed=task.bed)).blocks():
+        noise.append(block)
+        if sum(map(len, noise)) >= length:
+            break
+    bed = np.concatenate(noise)[:length]
+    return popcorn.in_machine_noise(wave, rate, bed, lead_s=POPCORN_LEAD_S, snr_db=task.snr_db)
+
+
+def hear(signal: Signal, hearing: Hearing, *, rivals: Rivals | None = None) -> list[Event]:
+    """All events of a recording, by the pipeline; the rivals get the same samples."""
+    pipeline = Pipeline(
+        samplerate=signal.samplerate, model=hearing.model, settings=Settings(sensitivity=hearing.sensitivity)
+    )
     events = pipeline.start()
-    for block in blocks:
+    for block in signal.blocks:
         events += pipeline.push(block)
+        if rivals is not None:
+            rivals.push(block.samples)
     return events + pipeline.finish()
 
 
-def run_task(task: Task, *, sounds: Path | None, model: Model, settings: PhaseSettings | None) -> Score:
-    """sounds: folder of real sounds, of which the side kept from training is used."""
-    renderer = Renderer(task.plan, sounds=bank(sounds, "validate") if task.real and sounds is not None else None)
-    events = hear(map(Block, renderer.blocks()), samplerate=task.plan.samplerate, model=model, settings=settings)
-    return score(f"{task.set_name} {task.plan.seed}", events, renderer.truth)
+def run_task(task: Task, hearing: Hearing) -> Score:
+    """Makes, hears and scores one recording."""
+    with closing(open_recording(task.path)) if task.path is not None else nullcontext() as source:
+        if source is not None:
+            assert task.path is not None
+            signal = Signal(source, read_truth(Path(task.path).with_suffix(".json")), source.samplerate)
+        else:
+            sounds = real_sounds.load(hearing.sounds) if task.real and hearing.sounds is not None else None
+            signal = make(task, sounds)
+        # popcorn's truth was made by a general detector: it cannot be compared with itself
+        rivals = Rivals(samplerate=signal.samplerate) if hearing.rivals and task.source != "popcorn" else None
+        events = hear(signal, hearing, rivals=rivals)
+    return score(
+        task.name,
+        events,
+        signal.truth,
+        theme=task.theme,
+        optimal_delay_s=None if task.plan is None or task.source != "plan" else optimal_delay_s(task.plan),
+        rivals=None if rivals is None else rivals.sweeps(signal.truth),
+    )
+
+
+def optimal_delay_s(plan: RoastPlan) -> float | None:
+    """Mean delay of the optimal test (``limits``) for the plan's ramp and strays, 10 hours between false alarms,
+    if it knew both and heard every crack; None where first crack does not begin."""
+    if plan.first_start_s is None or plan.first_start_s < 0:
+        return None
+    return _optimal_delay_s(max(plan.strays_per_minute, _LEAST_STRAYS), plan.peak_per_minute, plan.ramp_s)
+
+
+@lru_cache(maxsize=1000)
+def _optimal_delay_s(strays: float, peak: float, ramp_s: float) -> float:
+    return poisson_cusum_delay(
+        background_per_minute=strays, rise_per_minute=peak, ramp_s=ramp_s, between_false_h=10.0, runs=4000
+    )
 
 
 def run(
-    chosen: Sequence[Task],
+    tasks: Sequence[Task],
+    hearing: Hearing,
     *,
-    sounds: Path | None,
-    model: Model,
-    settings: PhaseSettings | None = None,
+    kept: KeptScores | None = None,
+    resume: bool = True,
     jobs: int = 1,
-    progress: Callable[[], None] | None = None,
+    cluster: str | None = None,
+    progress: Callable[[int, str], None] | None = None,
 ) -> dict[str, list[Score]]:
-    """Scores of all tasks by set, in order, on ``jobs`` processes."""
-    try:
-        from joblib import Parallel, delayed
-    except ModuleNotFoundError:
-        raise MissingPartError.training() from None
+    """Scores of all tasks by row, in the order of the tasks.
+
+    kept: where finished recordings are kept; with ``resume`` those already there are not heard again.
+    jobs, cluster: see ``workers.each``. progress: called with the number of recordings done and the name of the last;
+    at first with the number of those kept, and "".
+    """
+    scores = kept.load(tasks) if kept is not None and resume else {}
+    say = progress or (lambda done, name: None)
+    say(len(scores), "")
+    open_tasks = [(i, task) for i, task in enumerate(tasks) if i not in scores]
+    work = each(partial(run_task, hearing=hearing), [task for _, task in open_tasks], jobs=jobs, cluster=cluster)
+    for number, result in work:
+        i, task = open_tasks[number]
+        scores[i] = result
+        if kept is not None:
+            kept.save(task, result)
+        say(len(scores), task.name)
     found: dict[str, list[Score]] = {}
-    work = (delayed(run_task)(task, sounds=sounds, model=model, settings=settings) for task in chosen)
-    for task, result in zip(chosen, Parallel(n_jobs=jobs, return_as="generator")(work), strict=True):
-        found.setdefault(task.set_name, []).append(result)
-        if progress is not None:
-            progress()
+    for i, task in enumerate(tasks):
+        found.setdefault(task.row, []).append(scores[i])
     return found
 
 
-def run_folder(
-    folder: Path, *, model: Model, settings: PhaseSettings | None = None, progress: Callable[[], None] | None = None
-) -> dict[str, list[Score]]:
-    """Scores of all recordings in ``folder`` that have a truth file (the same name, ``.json``) beside them."""
-    from crackdetect.recordings import find_recordings, open_recording
+def folder_tasks(folder: Path) -> list[Task]:
+    """A task for every recording in ``folder`` that has a truth file (the same name, ``.json``) beside it.
 
-    pairs = [(path, path.with_suffix(".json")) for path in find_recordings([folder])]
-    pairs = [(path, truth) for path, truth in pairs if truth.is_file()]
-    if not pairs:
+    Raises InputError when there is none, or when a truth file cannot be read: that is told before anything is heard.
+    """
+    paths = [path for path in find_recordings([folder]) if path.with_suffix(".json").is_file()]
+    if not paths:
         raise InputError(f"folder {folder} holds no recording with a truth file beside it (NAME.flac and NAME.json)")
-    scores: list[Score] = []
-    for path, truth_path in pairs:
-        try:
-            truth = Truth.from_json(truth_path.read_text(encoding="utf-8"))
-        except (OSError, ValueError, KeyError, TypeError):
-            raise InputError(f"truth file {truth_path} cannot be read; see recordings_synthetic/README.md") from None
-        source = open_recording(path)
-        try:
-            events = hear(source, samplerate=source.samplerate, model=model, settings=settings)
-        finally:
-            source.close()
-        scores.append(score(path.name, events, truth))
-        if progress is not None:
-            progress()
-    return {"recordings": scores}
+    for path in paths:
+        read_truth(path.with_suffix(".json"))
+    return [Task("recordings", path.stem, "file", path=str(path)) for path in paths]
+
+
+def read_truth(path: Path) -> Truth:
+    """Raises InputError."""
+    try:
+        return Truth.from_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InputError(f"truth file {path} cannot be read; see recordings_synthetic/README.md") from None

@@ -28,6 +28,7 @@ from crackdetect.options import (
 
 if TYPE_CHECKING:
     from crackdetect.capture import MicrophoneSource
+    from crackdetect.config import Sensitivity
     from crackdetect.listening.attachments import Attachments
     from crackdetect.notice import Notices
     from crackdetect.session import Source
@@ -80,6 +81,7 @@ def command(
     channel: int | None,
     form: str | None,
     target: str | None,
+    sensitivity: Sensitivity,
     charge_at: str | None,
     go_on: bool | None,
     record: bool | None,
@@ -112,7 +114,7 @@ def command(
     from crackdetect.listening.kept import KeptRoast, Webhooks
     from crackdetect.pipeline import Pipeline
 
-    settings = settings_of(charge_at=charge_at, drop_at=None, target=target)
+    settings = settings_of(charge_at=charge_at, drop_at=None, target=target, sensitivity=sensitivity)
     model = batch.load_model(model_path)
     sending = Webhooks.checked(webhooks, events=webhook_events, secret_file=webhook_secret_file)
     data, ask = places.data_folder(), asker()

@@ -4,12 +4,13 @@ The file beside a recording is one JSON object: ``format`` "crackdetect-truth", 
 ``duration_s``, ``charge_s``, ``first_crack_start_s``, ``first_crack_end_s``, ``second_crack_start_s``, ``drop_s``
 (seconds from the first sample, or null), ``peak_per_minute``, ``plan`` (every number of the rendering, or null for a
 recording of life) and ``events``: a list of ``time_s`` (of the largest sample), ``kind`` (``first``, ``second``,
-``stray``, ``distractor``), ``snr_db`` (null for distractors) and ``label``.
+``stray``, ``distractor``, or ``unsure``: may be a crack or not), ``snr_db`` (null where it is not known) and ``label``.
 """
 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -20,7 +21,7 @@ VERSION = 1
 
 @dataclass(frozen=True, slots=True)
 class TruthEvent:
-    """time_s: of the largest sample. kind: first, second, stray or distractor. snr_db: cracks only, else -inf."""
+    """time_s: of the largest sample. kind: first, second, stray, distractor or unsure. snr_db: -inf if not known."""
 
     time_s: float
     kind: str
@@ -70,7 +71,7 @@ class Truth:
                     {
                         "time_s": e.time_s,
                         "kind": e.kind,
-                        "snr_db": None if e.kind == "distractor" else e.snr_db,
+                        "snr_db": e.snr_db if math.isfinite(e.snr_db) else None,
                         "label": e.label,
                     }
                     for e in self.events

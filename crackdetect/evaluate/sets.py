@@ -1,0 +1,304 @@
+"""The recordings of the benchmark: which scenes, how many, and with which seeds.
+
+0. single cracks in Gaussian noise, where the limit is known (``gaussian``);
+1. machines of every kind and room, synthetic cracks, the start of first crack in four and a half minutes; and the same
+   with cracks of 16 to 32 dB only;
+2. real machines under synthetic cracks;
+3. real pops, snaps and crackles as the cracks, in synthetic and in real machines; popcorn as it is, and in machines;
+4. nothing cracks: scenes of one theme each (typing, dishes, a knocking drum, ...), mixed kitchens, real kitchen sounds;
+5. whole roasts: charge, strays, first crack, its end, for some second crack, drop and cooling.
+
+Disjoint from training: a plan is drawn from its seed alone, and the benchmark's seeds are counted from
+``FIRST_SEED["evaluate"]`` (``train/scenes.py``), where neither training nor calibration ever comes; within a benchmark
+of one ``seed`` every row has numbers of its own. Real sounds are those of the validation side (``train/sounds.py``): a
+quarter of the recordings by a hash of their name, and some whole classes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from crackdetect.errors import SettingError
+from crackdetect.evaluate.real_sounds import POPCORN, RealSounds
+from crackdetect.synth.plan import HOUSEHOLD_KINDS, Household, RoastPlan, plan_roast
+from crackdetect.train.scenes import FIRST_SEED
+
+#: Row of the single cracks in Gaussian noise.
+GAUSSIAN = "0 Gaussian noise"
+SETS = (0, 1, 2, 3, 4, 5)
+SAMPLERATES = (44_100, 44_100, 48_000, 32_000, 16_000, 22_050)
+#: First number of each row's recordings within the ten thousand of a seed.
+_FIRST = {
+    GAUSSIAN: 0,
+    "1 machines": 1_000,
+    "1 strong cracks": 2_500,
+    "2 real machines": 3_000,
+    "3 real cracks": 4_000,
+    "3 popcorn": 5_000,
+    "4 nothing cracks": 6_000,
+    "5 whole roasts": 8_000,
+}
+_GAUSSIAN_S = 120.0
+_START_S = 270.0
+_QUIET_S = 600.0
+#: Machine noise before popcorn begins in it, seconds.
+POPCORN_LEAD_S = 60.0
+
+#: Themes of set 4 made of one household kind: the range of how many such sounds a minute, and of their length (s).
+_HOUSEHOLD_THEMES: dict[str, tuple[tuple[float, float], tuple[float, float]]] = {
+    "typing": ((1.0, 4.0), (4.0, 20.0)),
+    "dishes": ((2.0, 12.0), (0.5, 6.0)),
+    "knocks": ((2.0, 15.0), (0.5, 2.0)),
+    "door": ((2.0, 12.0), (0.5, 1.0)),
+    "claps": ((2.0, 12.0), (0.5, 6.0)),
+    "speech": ((3.0, 6.0), (4.0, 15.0)),
+    "music": ((3.0, 6.0), (6.0, 20.0)),
+    "dog": ((2.0, 20.0), (0.5, 2.0)),
+    "clock": ((4.0, 6.0), (10.0, 20.0)),
+    "rain": ((4.0, 6.0), (10.0, 20.0)),
+    "footsteps": ((2.0, 6.0), (4.0, 15.0)),
+    "switch": ((5.0, 30.0), (0.1, 0.2)),
+    "crinkle": ((2.0, 8.0), (0.5, 8.0)),
+}
+#: Themes made by the machine itself.
+_MACHINE_THEMES = ("drum knock", "tumbling", "pour of beans", "rattle", "tick")
+THEMES = (*_HOUSEHOLD_THEMES, *_MACHINE_THEMES)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One recording to make (or to read), hear and score.
+
+    row: column of the table it belongs to. theme: what it is within its row. plan: of a rendering. cracks: real classes
+    that stand in for cracks. bed: class of real machine noise. popcorn: name of a whole recording, as it is or (with a
+    plan of the noise) at snr_db in it. path: of somebody's recording, with its truth beside it.
+    """
+
+    row: str
+    theme: str
+    source: Literal["plan", "gaussian", "popcorn", "file"]
+    seed: int = 0
+    duration_s: float = 0.0
+    plan: RoastPlan | None = None
+    cracks: tuple[str, ...] = ()
+    bed: str | None = None
+    popcorn: str | None = None
+    snr_db: float = 0.0
+    path: str | None = None
+
+    @property
+    def name(self) -> str:
+        return self.path or f"{self.row}: {self.theme} {self.seed}"
+
+    @property
+    def real(self) -> bool:
+        """Whether real sounds are needed for it."""
+        distracted = self.plan is not None and self.plan.real_distractor_rate_per_minute > 0
+        return bool(self.cracks) or self.bed is not None or self.popcorn is not None or distracted
+
+
+def parse_sets(text: str) -> tuple[int, ...]:
+    """``"1,4"`` -> (1, 4). Raises SettingError."""
+    parts = [part.strip() for part in text.split(",")]
+    if not all(part.isdigit() and int(part) in SETS for part in parts):
+        raise SettingError(f"sets {text!r}: write numbers from {SETS[0]} to {SETS[-1]} with commas, such as 1,4")
+    return tuple(sorted({int(part) for part in parts}))
+
+
+def tasks(
+    *,
+    roasts: int,
+    quiet_hours: float,
+    seed: int,
+    sounds: RealSounds | None,
+    chosen: tuple[int, ...] = SETS,
+) -> list[Task]:
+    """The benchmark's recordings, the same for the same numbers and sounds.
+
+    roasts: recordings of set 1, and of set 5; the other rows have a share of it. quiet_hours: of set 4. seed: 0 to 999.
+    """
+    if not 0 <= seed < 1000:
+        raise SettingError(f"seed {seed} is out of range; give 0 to 999")
+    found: list[Task] = []
+    for number, make in enumerate((_gaussian, _machines, _real_machines, _real_cracks, _quiet, _whole)):
+        if number in chosen:
+            found += make(roasts, quiet_hours, seed, sounds)
+    return found
+
+
+def not_run(sounds: RealSounds | None, chosen: tuple[int, ...]) -> list[str]:
+    """Which rows of the chosen sets cannot be run for want of real sounds, one sentence each."""
+    if sounds is None:
+        names = {2: "2 real machines", 3: "3 real cracks and popcorn", 4: "the real half of 4 nothing cracks"}
+        return [f"{name}: needs --sounds DIR" for number, name in names.items() if number in chosen]
+    missing = []
+    if not sounds.machines():
+        missing += [f"{name}: the sounds hold no machine noise" for n, name in ((2, "2 real machines"),) if n in chosen]
+    if 3 in chosen and not sounds.cracks:
+        missing.append("3 real cracks: the sounds hold no pop, snap or crackle for validation")
+    if 3 in chosen and not sounds.popcorn:
+        missing.append("3 popcorn: the sounds hold no popcorn recording for validation")
+    if 4 in chosen and not sounds.distractors:
+        missing.append("the real half of 4 nothing cracks: the sounds hold no household sounds for validation")
+    return missing
+
+
+def _numbers(row: str, seed: int, count: int) -> Iterator[tuple[int, int, np.random.Generator]]:
+    """Index, seed of the plan, and a generator for what the plan does not draw."""
+    for i in range(count):
+        own = FIRST_SEED["evaluate"] + seed * 10_000 + _FIRST[row] + i
+        yield i, own, np.random.default_rng([own, 1])
+
+
+def _start_of_first_crack(own: int, i: int, rng: np.random.Generator, **more: Any) -> RoastPlan:
+    """Some two minutes of machine and strays, then the ramp and the chorus."""
+    overrides = {
+        "first_start_s": float(rng.uniform(90, 150)),
+        "ramp_s": float(rng.uniform(10, 60)),
+        "first_hold_s": _START_S,
+        **more.pop("overrides", {}),
+    }
+    return plan_roast(
+        seed=own,
+        scenario="chorus",
+        samplerate=SAMPLERATES[i % len(SAMPLERATES)],
+        duration_s=_START_S,
+        overrides=overrides,
+        **more,
+    )
+
+
+def _gaussian(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    for _, own, _ in _numbers(GAUSSIAN, seed, max(1, roasts // 4)):
+        yield Task(GAUSSIAN, "single cracks", "gaussian", seed=own, duration_s=_GAUSSIAN_S)
+
+
+def _machines(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    row = "1 machines"
+    for i, own, rng in _numbers(row, seed, roasts):
+        plan = _start_of_first_crack(own, i, rng)
+        yield Task(row, plan.machine.kind, "plan", own, _START_S, plan)
+    row = "1 strong cracks"
+    for i, own, rng in _numbers(row, seed, max(1, roasts // 6)):
+        plan = _start_of_first_crack(own, i, rng, overrides={"snr_low_db": 16.0, "snr_high_db": 32.0})
+        yield Task(row, plan.machine.kind, "plan", own, _START_S, plan)
+
+
+def _real_machines(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    if sounds is None or not sounds.machines():
+        return
+    row = "2 real machines"
+    classes = sorted(sounds.machines())
+    for i, own, rng in _numbers(row, seed, max(1, roasts // 2)):
+        label = classes[(i + seed) % len(classes)]
+        bed = int(rng.integers(len(sounds.beds[label])))
+        plan = _start_of_first_crack(own, i, rng, bed_index=bed, overrides={"bed_share": 1.0})
+        yield Task(row, label, "plan", own, _START_S, plan, bed=label)
+
+
+def _real_cracks(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    if sounds is None:
+        return
+    machines = sorted(sounds.machines())
+    row = "3 real cracks"
+    if sounds.cracks:
+        others = [label for label in sorted(sounds.cracks) if label != POPCORN]
+        # popcorn above all: every other one
+        order = [label for other in others for label in (POPCORN, other)] if POPCORN in sounds.cracks else others
+        order = order or [POPCORN]
+        for i, own, rng in _numbers(row, seed, max(1, roasts // 2)):
+            label = order[i % len(order)]
+            bed = machines[(i // 2) % len(machines)] if machines and i % 4 >= 2 else None
+            more: dict[str, Any] = {"real_crack_fraction": 1.0}
+            if bed is not None:
+                more |= {"bed_index": int(rng.integers(len(sounds.beds[bed]))), "overrides": {"bed_share": 1.0}}
+            plan = _start_of_first_crack(own, i, rng, **more)
+            where = "a synthetic machine" if bed is None else bed
+            yield Task(row, f"{label} in {where}", "plan", own, _START_S, plan, (label,), bed)
+    row = "3 popcorn"
+    for i, name in enumerate(sorted(sounds.popcorn)):
+        yield Task(row, f"{name} as it is", "popcorn", i, popcorn=name)
+    names = sorted(sounds.popcorn)
+    for i, own, rng in _numbers(row, seed, max(1, roasts // 6) if names else 0):
+        bed = machines[i % len(machines)] if machines and i % 2 else None
+        plan = plan_roast(
+            seed=own,
+            scenario="machine",
+            samplerate=44_100,
+            duration_s=_QUIET_S,
+            bed_index=None if bed is None else int(rng.integers(len(sounds.beds[bed]))),
+            overrides={"charge_s": None, **({} if bed is None else {"bed_share": 1.0})},
+        )
+        where = "a synthetic machine" if bed is None else bed
+        name = names[(i // 2) % len(names)]
+        snr = float(rng.uniform(14, 26))
+        yield Task(row, f"{name} in {where}", "popcorn", own, plan=plan, bed=bed, popcorn=name, snr_db=snr)
+
+
+def _quiet(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    row = "4 nothing cracks"
+    for i, own, rng in _numbers(row, seed, round(quiet_hours * 3600 / _QUIET_S)):
+        rate = SAMPLERATES[i % len(SAMPLERATES)]
+        real = sounds is not None and bool(sounds.distractors)
+        if i % 2 == 0:
+            theme = THEMES[(i // 2 + seed) % len(THEMES)]
+            plan = plan_roast(seed=own, scenario="machine", samplerate=rate, duration_s=_QUIET_S)
+            yield Task(row, theme, "plan", own, _QUIET_S, _themed(plan, theme, rng))
+        elif i % 4 == 1 or not real or sounds is None:
+            plan = plan_roast(seed=own, scenario="kitchen", samplerate=rate, duration_s=_QUIET_S)
+            yield Task(row, "kitchen", "plan", own, _QUIET_S, plan)
+        else:
+            labels = sorted(sounds.beds)
+            bed = labels[int(rng.integers(len(labels)))] if labels and i % 8 == 3 else None
+            plan = plan_roast(
+                seed=own,
+                scenario="kitchen",
+                samplerate=rate,
+                duration_s=_QUIET_S,
+                real_distractor_rate_per_minute=float(rng.uniform(5, 30)),
+                bed_index=None if bed is None else int(rng.integers(len(sounds.beds[bed]))),
+            )
+            yield Task(
+                row, "real kitchen" if bed is None else f"real kitchen, {bed}", "plan", own, _QUIET_S, plan, (), bed
+            )
+
+
+def _themed(plan: RoastPlan, theme: str, rng: np.random.Generator) -> RoastPlan:
+    """One kind of disturbance, often and loud; everything else as drawn."""
+    if theme in _HOUSEHOLD_THEMES:
+        assert theme in HOUSEHOLD_KINDS
+        (fewest, most), (shortest, longest) = _HOUSEHOLD_THEMES[theme]
+        count = rng.poisson(float(rng.uniform(fewest, most)) * plan.duration_s / 60)
+        low = float(rng.uniform(0, 16))  # a person stays where he is: levels differ by some dB only
+        return replace(
+            plan,
+            household=tuple(
+                Household(theme, start, float(rng.uniform(shortest, longest)), low + float(rng.uniform(0, 14)))
+                for start in np.sort(rng.uniform(0, plan.duration_s, count)).tolist()
+            ),
+        )
+    loud = float(rng.uniform(8, 22))
+    machine = plan.machine
+    if theme == "drum knock":
+        machine = replace(machine, kind="drum", turn_s=float(rng.uniform(0.7, 2.5)), knock_db=loud)
+    elif theme == "rattle":
+        machine = replace(machine, rattle_per_minute=float(rng.uniform(3, 12)), rattle_db=loud)
+    elif theme == "tick":
+        machine = replace(machine, tick_per_second=float(rng.uniform(0.5, 8)), tick_db=loud)
+    else:  # beans that tumble densely, and are poured in after a while
+        machine = replace(machine, impacts_per_second=float(rng.uniform(20, 60)), impact_db=float(rng.uniform(-8, -1)))
+    pour = theme in ("tumbling", "pour of beans")
+    return replace(plan, machine=machine, charge_s=float(rng.uniform(30, 200)) if pour else plan.charge_s)
+
+
+def _whole(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    row = "5 whole roasts"
+    for i, own, _ in _numbers(row, seed, roasts):
+        scenario = "second" if i % 5 == 4 else "roast"
+        plan = plan_roast(seed=own, scenario=scenario, samplerate=SAMPLERATES[i % len(SAMPLERATES)])
+        theme = "with second crack" if scenario == "second" else "first crack only"
+        yield Task(row, theme, "plan", own, plan.duration_s, plan)

@@ -1,0 +1,57 @@
+"""Many recordings at a time: processes of this computer, or an existing Dask cluster. The answers are the same."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from typing import Any, TypeVar
+
+from crackdetect.errors import InputError, MissingPartError
+
+Item = TypeVar("Item")
+Answer = TypeVar("Answer")
+#: Seconds in which the scheduler of a cluster must answer.
+_CONNECT_S = 10
+
+
+def each(
+    function: Callable[[Item], Answer], items: Sequence[Item], *, jobs: int = 1, cluster: str | None = None
+) -> Iterator[tuple[int, Answer]]:
+    """Index and answer of each item, as soon as it is ready, in any order.
+
+    jobs: processes here. cluster: address of a Dask scheduler (``tcp://host:8786``), whose workers have this package
+    and see the same files; ``jobs`` then does not matter. Raises MissingPartError, and InputError when the
+    cluster does not answer.
+    """
+    try:
+        from joblib import Parallel, delayed, parallel_config
+    except ModuleNotFoundError:
+        raise MissingPartError.training() from None
+
+    with ExitStack() as stack:
+        if cluster is not None:
+            stack.enter_context(_client(cluster))
+            stack.enter_context(parallel_config(backend="dask"))
+            pool = Parallel(return_as="generator_unordered")
+        else:
+            pool = Parallel(n_jobs=jobs, return_as="generator_unordered")
+        yield from pool(delayed(_numbered)(function, i, item) for i, item in enumerate(items))
+
+
+def _numbered(function: Callable[[Item], Answer], i: int, item: Item) -> tuple[int, Answer]:
+    return i, function(item)
+
+
+def _client(address: str) -> Any:
+    try:
+        from distributed import Client
+    except ModuleNotFoundError:
+        raise MissingPartError(
+            "a cluster needs more packages; install them with: pip install 'crackdetect[cluster]'"
+        ) from None
+    try:
+        return Client(address, timeout=_CONNECT_S, set_as_default=True)  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError, ValueError):
+        raise InputError(
+            f"no Dask scheduler answers at {address}; start one with 'dask scheduler', or leave --cluster out"
+        ) from None
