@@ -156,6 +156,9 @@ def command(
             tell(f"note: {note}")
     tell("Listening; end the roast with Ctrl-C.")
     attachments = attach(microphone, Wanted(is_text(form)))
+    if cut_off is not None and is_text(form):  # the person sees the roast from its start; a program has had it
+        for event in going_on.told_before(cut_off):
+            attachments.sinks[0].send(event)
     position = pipeline.position
     with attachments.after:
         kept.attach(
