@@ -229,6 +229,8 @@ class TextSink:
             self._line(event.at, f"{_spoken(what)}, marked by you")
 
     def _on_health(self, event: Event) -> None:
+        if event.fields["kind"] == "own_sound":
+            return  # nothing is wrong; whoever listens live has heard it as well
         self._line(event.at, f"sound: {event.fields['message']}")
 
     def _on_summary(self, event: Event) -> None:
@@ -340,7 +342,7 @@ def _development_rows(fields: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def health_text(health: Mapping[str, int]) -> str:
     """``{"gap": 3}`` -> ``"gap 3"``; empty when nothing was wrong. Counts are as in ``health`` events."""
-    return ", ".join(f"{_spoken(kind)} {count:,}" for kind, count in health.items())
+    return ", ".join(f"{_spoken(kind)} {count:,}" for kind, count in health.items() if kind != "own_sound")
 
 
 # -- progress --------------------------------------------------------------------------------------------------

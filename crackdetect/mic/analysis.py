@@ -20,7 +20,7 @@ from crackdetect.spectrum import BandSplitter
 SILENT_DB = -120.0
 #: Frames in which the level is followed, seconds.
 _FRAME_S = 0.02
-#: A gate shuts to less than any room and microphone give, dB of full scale, and this far under what it lets by, dB.
+#: A gate shuts to less than any room and microphone give (dB of full scale), this much under what it lets through (dB).
 GATE_SHUT_DB = -85.0
 GATED_DB = 15.0
 #: A voice channel ends at 8 kHz (wideband telephony, ITU-T G.722); natural noise falls far more gently than this, dB.
