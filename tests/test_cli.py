@@ -180,7 +180,13 @@ def test_events_are_those_of_the_pipeline(run: Any, roast: Path, plain: Path) ->
 def test_given_times_and_target_reach_the_pipeline(run: Any, roast: Path, plain: Path) -> None:
     done = run("analyze", roast, "--model", plain, "--charge-at", "0:02", "--drop-at", "58s", "--target", "25%")
     start, summary = done.events[0], done.events[-1]
-    assert start["settings"] == {"charge_at": 2.0, "drop_at": 58.0, "target": "25%", "near_s": [30.0, 10.0]}
+    assert start["settings"] == {
+        "charge_at": 2.0,
+        "drop_at": 58.0,
+        "target": "25%",
+        "near_s": [30.0, 10.0],
+        "sensitivity": "usual",
+    }
     assert (summary["drop"], summary["total"]) == (58.0, 56.0)
     assert summary["ratio"] == pytest.approx((58 - summary["first_crack"]) / 56, abs=1e-5)
     assert [event["at"] for event in done.events if event["type"] in ("charge", "drop")] == [2.0, 58.0]
@@ -498,7 +504,13 @@ def test_the_demo_tells_ends_with_the_truth_and_the_caution(run: Any, small_demo
 def test_the_demo_is_the_live_path(run: Any, small_demo: Path, plain: Path) -> None:
     done = run("demo", "--format", "jsonl", "--target", "0:15")
     settings = json.loads(done.out.splitlines()[0])["settings"]
-    assert settings == {"charge_at": 2.0, "drop_at": 55.0, "target": "0:15", "near_s": [30.0, 10.0]}
+    assert settings == {
+        "charge_at": 2.0,
+        "drop_at": 55.0,
+        "target": "0:15",
+        "near_s": [30.0, 10.0],
+        "sensitivity": "usual",
+    }
     from crackdetect.config import Target
 
     own = Settings(charge_at=2.0, drop_at=55.0, target=Target(seconds=15))
