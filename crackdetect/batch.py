@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -21,7 +22,7 @@ from typing import Any, Literal
 from crackdetect import model_files
 from crackdetect.blocks import Block
 from crackdetect.classify import Model
-from crackdetect.config import Settings
+from crackdetect.config import About, Settings
 from crackdetect.errors import CrackdetectError, InputError
 from crackdetect.events import Event
 from crackdetect.pipeline import Pipeline
@@ -161,13 +162,27 @@ def closing_notes(source: Recording, pipeline: Pipeline, *, told: Sequence[str])
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One file to hear. roast: its identity in the events. model: a model file, None = the shipped one."""
+    """One file to hear. roast: its identity in the events. model: a model file, None = the shipped one. about: what
+    the person said of it. dated: whether its start is worked out from the file (see :func:`dated_by_file`).
+    """
 
     path: Path
     roast: str
     settings: Settings
     channel: int | None = None
     model: Path | None = None
+    about: About = field(default_factory=About)
+    dated: bool = False
+
+
+@dataclass(slots=True)
+class AllEvents:
+    """A sink that keeps every event."""
+
+    events: list[Event] = field(default_factory=list)
+
+    def send(self, event: Event) -> None:
+        self.events.append(event)
 
 
 @dataclass(slots=True)
@@ -211,6 +226,19 @@ def roast_names(paths: Sequence[Path]) -> list[str]:
     return names
 
 
+def dated_by_file(about: About, path: Path, duration_s: float | None) -> About:
+    """``about`` with the start of a recording: its length before the file's modification time, for a recorder writes
+    the last sample when the roast ends. A file that was edited or copied later says a later time.
+    """
+    if duration_s is None or about.started is not None:
+        return about
+    try:
+        end = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+        return replace(about, started=(end - timedelta(seconds=duration_s)).isoformat(timespec="seconds"))
+    except (OSError, OverflowError, ValueError):  # a time that no calendar has
+        return about
+
+
 @lru_cache(maxsize=1)
 def load_model(path: Path | None) -> Model:
     """The model of ``--model``, or the shipped one. Raises ModelError."""
@@ -224,7 +252,10 @@ def hear_file(job: Job) -> Report:
         model = load_model(job.model)
         with closing(open_recording(job.path, channel=job.channel)) as source:
             report.notes += opening_notes(source)
-            pipeline = Pipeline(samplerate=source.samplerate, model=model, settings=job.settings, roast=job.roast)
+            about = dated_by_file(job.about, job.path, source.duration_s) if job.dated else job.about
+            pipeline = Pipeline(
+                samplerate=source.samplerate, model=model, settings=job.settings, roast=job.roast, about=about
+            )
             report.exit_code = hear(source, pipeline, [report], say=report.errors.append)
             report.notes += closing_notes(source, pipeline, told=report.notes)
             report.tags += _tags(source, pipeline)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -19,11 +20,14 @@ class Block:
     samples: float32, shape (n,), n >= 0. Never written to by anyone who receives the block.
     lost: number of samples that were lost immediately before this block (0 = none). They take up time.
     overflow: the audio system said that data was lost but not how much (told as ``health``).
+    lost_to: why they were lost: a ``gap``, ``own_sound`` that the program made and must not hear, or an ``outage``
+    during which nobody listened (the microphone or the program was gone).
     """
 
     samples: Samples
     lost: int = 0
     overflow: bool = False
+    lost_to: Literal["gap", "own_sound", "outage"] = "gap"
 
     def __post_init__(self) -> None:
         if self.samples.ndim != 1 or self.samples.dtype != np.float32:

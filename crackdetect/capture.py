@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import atexit
+import contextlib
+import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from queue import Empty, SimpleQueue
 from typing import Any, Literal
 
@@ -16,6 +19,8 @@ import numpy as np
 from crackdetect.blocks import Block
 from crackdetect.channels import Frames, given_channel, one_channel
 from crackdetect.errors import DeviceError
+from crackdetect.events import clock
+from crackdetect.notice import Notice, Notices
 from crackdetect.quiet import quiet
 from crackdetect.spectrum import MAX_SAMPLERATE, MIN_SAMPLERATE
 
@@ -26,6 +31,17 @@ WATCHDOG_S = 2.0
 POLL_S = 0.1
 #: What a device may take to let go, at most.
 CLOSE_S = 2.0
+#: How long ``listen`` waits for a lost device: a cable is found and plugged in again within that (chosen).
+WAIT_S = 180.0
+#: How often a lost device is looked for.
+LOOK_AGAIN_S = 1.0
+#: What the audio layer may take to list the devices, at most (seen: 4 s on a busy computer). Ending the program in the
+#: middle of it would crash.
+LOOK_S = 10.0
+#: While it is gone, time is passed on up to this long ago: what came last is still on its way.
+_BEHIND_S = 0.5
+#: Held around what must not happen while the list of devices is made anew: whoever plays sound holds it meanwhile.
+AUDIO_LOCK = threading.RLock()
 
 _INSTALL = (
     "the audio layer PortAudio is missing, so no microphone can be heard: install it with "
@@ -205,8 +221,11 @@ class MicrophoneSource:
 
     device: number, name or part of a name; ``None`` = the system's default. channel: counted from 1; ``None``
     = the mean of the first two, or the only one. samplerate: Hz; ``None`` = the device's own.
+    wait_s: how long a device that was lost is waited for, 0 = not at all. notices: where its loss and return are told.
     Iteration gives blocks as they come, an empty one whenever nothing came for a moment, ends after
-    ``close``, and raises DeviceLost once when the device is gone. Raises DeviceError if it cannot be opened.
+    ``close``, and raises DeviceLost once when the device is gone for good. While a lost device is waited for, the
+    blocks are empty and carry the time that passes; the device of the same name is opened again when it is back,
+    never another one. Raises DeviceError if it cannot be opened.
     """
 
     kind: Literal["microphone"] = "microphone"
@@ -221,6 +240,8 @@ class MicrophoneSource:
         samplerate: int | None = None,
         watchdog_s: float = WATCHDOG_S,
         queue_s: float = QUEUE_S,
+        wait_s: float = 0.0,
+        notices: Notices | None = None,
     ) -> None:
         self._layer = _audio_layer()
         self.device = choose_device(list_devices(), device)
@@ -243,9 +264,20 @@ class MicrophoneSource:
             if self.device.channels > 1:
                 self.channel_note = f"channel {channel} of {self.device.channels}, as asked for"
         self._watchdog_s = watchdog_s
-        self._inbox = Inbox(capacity=round(queue_s * self.samplerate))
-        self._ended = threading.Event()
+        self._wait_s = wait_s
+        self._notices = notices
+        self._capacity = round(queue_s * self.samplerate)
         self._closed = threading.Event()
+        self._busy: list[threading.Thread] = []
+        self._looking: threading.Thread | None = None
+        self._came_s = _clock()  # when the last block came
+        self._slept = SleepMeter()
+        self._begin()
+
+    def _begin(self) -> None:
+        """Opens the device, with everything that belongs to one stream new."""
+        self._inbox = Inbox(capacity=self._capacity)
+        self._ended = threading.Event()
         self._stream = self._open()
         latency = self._stream.latency
         self._gaps = GapMeter(samplerate=self.samplerate, unreported_s=max(0.5, 2 * latency))
@@ -274,7 +306,7 @@ class MicrophoneSource:
             blocksize=0,
             latency="high",
             dtype="float32",
-            callback=self._callback,
+            callback=partial(_hand_over, self._inbox),
             finished_callback=self._ended.set,
         )
 
@@ -283,15 +315,6 @@ class MicrophoneSource:
         return (
             f"microphone {self.name!r} cannot be opened at {self.samplerate} Hz with {self.channels} "
             f"channel(s) ({reason}); close other programs that use it, or try another --device"
-        )
-
-    def _callback(self, frames: Frames, count: int, times: Any, status: Any) -> None:
-        """In the audio thread: copy, enqueue, count; nothing else."""
-        self._inbox.put(
-            frames,
-            overflow=bool(status),
-            adc_s=times.inputBufferAdcTime,
-            clock_s=time.monotonic(),
         )
 
     def __iter__(self) -> Iterator[Block]:
@@ -309,7 +332,71 @@ class MicrophoneSource:
             while (item := self._inbox.get(0)) is not None:
                 yield self._block(item)
             yield self._rest()
-            raise DeviceLost(f"microphone {self.name!r} was lost ({reason}); check its cable, then listen again")
+            yield from self._wait_for_return(reason)
+            heard_at = time.monotonic()
+
+    def _wait_for_return(self, reason: str) -> Iterator[Block]:
+        """Time that passes, until the device is open again. Raises DeviceLost when it does not come back."""
+        lost = f"microphone {self.name!r} was lost ({reason})"
+        if self._wait_s <= 0:
+            raise DeviceLost(f"{lost}; check its cable, then listen again")
+        waits = f"it is waited for up to {clock(self._wait_s)}, and the clocks go on"
+        self._tell("device_lost", f"{lost}; check its cable: {waits}")
+        yield Block(np.zeros(0, np.float32))  # so that it is told before anything else is tried
+        gone_at, passed, looked_at = self._came_s, 0, 0.0
+        stream, self._stream = self._stream, None
+        busy = self._release(stream)
+        while _clock() - gone_at < self._wait_s and not self._closed.is_set():
+            due = round((_clock() - gone_at - _BEHIND_S) * self.samplerate)
+            yield Block(np.zeros(0, np.float32), lost=max(0, due - passed), lost_to="outage")
+            passed = max(passed, due)
+            if busy.is_alive() or (self._looking is None and _clock() - looked_at < LOOK_AGAIN_S):
+                self._closed.wait(POLL_S)
+                continue
+            if self._looking is None:  # some systems take seconds for it
+                looked_at = _clock()
+                busy = self._looking = self._beside(self._open_again, name="look-for-microphone")
+                continue
+            self._looking = None
+            if self._stream is None:
+                continue
+            first = self._inbox.get(self._watchdog_s)
+            if first is not None:
+                # both blocks came as late as the device makes them, so the time between them is that between samples
+                missed = max(0, round((first.clock_s - gone_at) * self.samplerate) - len(first.frames))
+                yield Block(np.zeros(0, np.float32), lost=max(0, missed - passed), lost_to="outage")
+                seconds = missed / self.samplerate
+                self._tell("device_back", f"microphone {self.name!r} is back; {seconds:.1f} s were not heard")
+                yield self._block(first)
+                return
+            stream, self._stream = self._stream, None
+            busy = self._release(stream)
+        if not self._closed.is_set():
+            due = round((_clock() - gone_at) * self.samplerate)
+            yield Block(np.zeros(0, np.float32), lost=max(0, due - passed), lost_to="outage")
+            raise DeviceLost(
+                f"{lost} and did not come back within {clock(self._wait_s)}; check its cable, then listen again"
+            )
+
+    def _open_again(self) -> None:
+        """Opens the device of the same name if it is there: ``_stream`` says so."""
+        with AUDIO_LOCK, quiet():  # devices are listed once in the life of the audio layer
+            try:
+                self._layer._terminate()
+                self._layer._initialize()
+                devices = list_devices()
+            except (self._layer.PortAudioError, DeviceError):
+                return
+        same = [d for d in devices if (d.name, d.host_api) == (self.device.name, self.device.host_api)]
+        if len(same) != 1:
+            return
+        self.device = same[0]
+        with contextlib.suppress(DeviceError):
+            self._begin()
+
+    def _tell(self, kind: str, message: str) -> None:
+        if self._notices is not None:
+            self._notices.put(Notice(kind, message))
 
     def _gone(self, quiet_s: float) -> str | None:
         if self._ended.is_set() or not self._active():
@@ -319,12 +406,15 @@ class MicrophoneSource:
         return None
 
     def _active(self) -> bool:
+        if self._stream is None:
+            return False
         try:
             return bool(self._stream.active)
         except self._layer.PortAudioError:
             return False
 
     def _block(self, item: _Captured) -> Block:
+        self._came_s = item.clock_s
         # frames that found no room went by as well; the clocks must not count them a second time
         gap = self._gaps.push(
             item.lost + len(item.frames),
@@ -333,7 +423,8 @@ class MicrophoneSource:
             overflow=item.overflow,
         )
         samples = one_channel(item.frames[:, : self.channels], self._channel)
-        return Block(samples, lost=item.lost + gap, overflow=item.overflow)
+        slept = round(self._slept.push() * self.samplerate)
+        return Block(samples, lost=item.lost + max(gap, slept), overflow=item.overflow)
 
     def _rest(self) -> Block:
         lost, overflow = self._inbox.rest()
@@ -342,25 +433,82 @@ class MicrophoneSource:
     def close(self) -> None:
         """Lets go of the device, within CLOSE_S even if the device hangs. May be called twice."""
         self._closed.set()
+        if self._looking is not None:
+            self._looking.join(LOOK_S)
         stream, self._stream = self._stream, None
-        if stream is not None:
-            self._release(stream)
+        self._release(stream)
+        if any(worker.is_alive() for worker in self._busy):
+            # at exit the audio layer would wait for the same device, without end
+            atexit.unregister(getattr(self._layer, "_exit_handler", self.close))
 
-    def _release(self, stream: Any) -> None:
+    def _release(self, stream: Any) -> threading.Thread:
+        """Lets go of a stream, or of none, within CLOSE_S; the thread is alive where the device hangs."""
+
         # stop() waits for buffers that a stalled device never gives back; abort() does not, as a rule
         def let_go() -> None:
             try:
-                stream.abort()
-                stream.close()
+                if stream is not None:
+                    stream.abort()
+                    stream.close()
             except self._layer.PortAudioError:
                 return  # a dead stream has nothing left to close
 
-        worker = threading.Thread(target=let_go, name="release-microphone", daemon=True)
-        worker.start()
+        worker = self._beside(let_go, name="release-microphone")
         worker.join(CLOSE_S)
-        if worker.is_alive():
-            # at exit the audio layer would wait for the same device, without end
-            atexit.unregister(getattr(self._layer, "_exit_handler", let_go))
+        return worker
+
+    def _beside(self, action: Callable[[], None], *, name: str) -> threading.Thread:
+        """Does what the audio layer may take its time for."""
+        worker = threading.Thread(target=action, name=name, daemon=True)
+        worker.start()
+        self._busy = [*(other for other in self._busy if other.is_alive()), worker]
+        return worker
+
+
+def _hand_over(inbox: Inbox, frames: Frames, count: int, times: Any, status: Any) -> None:
+    """In the audio thread: copy, enqueue, count; nothing else."""
+    inbox.put(frames, overflow=bool(status), adc_s=times.inputBufferAdcTime, clock_s=_clock())
+
+
+class SleepMeter:
+    """How long the computer slept: samples stop with it, and a stream may go on afterwards as if nothing had been.
+
+    Compares the clock that stops in sleep with the one that does not (Linux: clock_gettime(2), macOS: its manual of the
+    same name). On Windows Python has no clock that stops; there a stream does not survive the sleep, as a rule.
+    """
+
+    def __init__(self) -> None:
+        self._slept_before = _asleep()
+
+    def push(self) -> float:
+        """Seconds slept since the last call; below a quarter of a second it is taken for the clocks' own unevenness."""
+        slept = _asleep() - self._slept_before
+        if slept < 0.25:
+            return 0.0
+        self._slept_before += slept
+        return slept
+
+
+if sys.platform == "linux":
+    _THROUGH_SLEEP, _STOPS_IN_SLEEP = time.CLOCK_BOOTTIME, time.CLOCK_MONOTONIC
+elif sys.platform == "darwin":
+    _THROUGH_SLEEP, _STOPS_IN_SLEEP = time.CLOCK_MONOTONIC, time.CLOCK_UPTIME_RAW
+
+if sys.platform in ("linux", "darwin"):
+
+    def _clock() -> float:
+        """Seconds of a clock that goes on while the computer sleeps."""
+        return time.clock_gettime(_THROUGH_SLEEP)
+
+    def _asleep() -> float:
+        """Seconds that the computer has slept, counted from some moment on."""
+        return time.clock_gettime(_THROUGH_SLEEP) - time.clock_gettime(_STOPS_IN_SLEEP)
+
+else:
+    _clock = time.monotonic  # goes on in sleep there
+
+    def _asleep() -> float:
+        return 0.0
 
 
 def _audio_layer() -> Any:

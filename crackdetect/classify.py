@@ -6,6 +6,7 @@ Two hidden layers of rectified linear units on standardised features. The arrays
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ import numpy.typing as npt
 
 from crackdetect import features
 from crackdetect.errors import ModelError
+from crackdetect.judge import JudgeModel
 from crackdetect.spectrum import Floats
 
 CLASSES = ("other", "first", "second")
@@ -28,7 +30,8 @@ class Model:
     name, digest: identity, the digest over all arrays. mean, scale: float32 (COUNT,).
     weights, biases: of each layer, float32 (inputs, outputs) and (outputs,); 3 outputs in the order of CLASSES.
     prior: float64 (3,), share of each class among the candidates it was calibrated on.
-    marks: see :class:`crackdetect.phase.ScoreModel`; plain numbers, by name.
+    marks: see :class:`crackdetect.phase.ScoreModel`; plain numbers, by name. judge: the network that weighs a score in
+    what was heard around it.
     """
 
     name: str
@@ -39,6 +42,7 @@ class Model:
     biases: tuple[Floats, ...]
     prior: npt.NDArray[np.float64]
     marks: dict[str, list[float]]
+    judge: JudgeModel
 
     def __post_init__(self) -> None:
         sizes = [features.COUNT, *(len(bias) for bias in self.biases)]
@@ -79,22 +83,25 @@ class Classifier:
 
     def __init__(self, model: Model) -> None:
         self.model = model
-        self._log_prior = np.log(model.prior)
+        self._log_prior = np.log(model.prior).tolist()
+        self._log_share = np.log(model.prior[1:] / model.prior[1:].sum()).tolist()
 
     def reset(self) -> None:
         """Nothing is remembered between candidates."""
 
     def push(self, vector: Floats) -> Verdict:
         """vector: float32 (COUNT,), see :data:`crackdetect.features.NAMES`."""
-        logits = self.logits(vector)
-        shifted = np.exp(logits - logits.max())
-        _, first, second = (shifted / shifted.sum()).tolist()
-        evidence = logits - self._log_prior  # ln likelihood of each class, up to a common constant
-        crack_share = self.model.prior[1:] / self.model.prior[1:].sum()
-        crack = float(np.logaddexp(evidence[1] + np.log(crack_share[0]), evidence[2] + np.log(crack_share[1])))
-        score = float(np.clip(crack - evidence[0], -SCORE_LIMIT, SCORE_LIMIT))
-        kind_score = float(np.clip(evidence[2] - evidence[1], -SCORE_LIMIT, SCORE_LIMIT))
-        return Verdict(first, second, score, kind_score)
+        other, first, second = self.logits(vector).tolist()
+        top = max(other, first, second)
+        odds = math.exp(other - top), math.exp(first - top), math.exp(second - top)
+        # ln likelihood of each class, up to a common constant; a crack's is the mean over its two kinds
+        first_evidence, second_evidence = first - self._log_prior[1], second - self._log_prior[2]
+        weighed = first_evidence + self._log_share[0], second_evidence + self._log_share[1]
+        crack = max(weighed) + math.log1p(math.exp(-abs(weighed[0] - weighed[1])))
+        score = _limited(crack - (other - self._log_prior[0]))
+        kind_score = _limited(second_evidence - first_evidence)
+        whole = sum(odds)
+        return Verdict(odds[1] / whole, odds[2] / whole, score, kind_score)
 
     def logits(self, vector: Floats) -> npt.NDArray[np.float64]:
         """Class log-odds before normalisation, float64 (3,); for several vectors at once (training) (n, 3)."""
@@ -103,5 +110,9 @@ class Classifier:
         for i, (weight, bias) in enumerate(zip(self.model.weights, self.model.biases, strict=True)):
             values = values @ weight + bias
             if i < last:
-                values = np.maximum(values, 0)
+                np.maximum(values, 0, out=values)
         return values.astype(np.float64)
+
+
+def _limited(nats: float) -> float:
+    return max(-SCORE_LIMIT, min(SCORE_LIMIT, nats))

@@ -10,27 +10,48 @@ import importlib
 import io
 import math
 import os
-import shutil
 import sys
 import textwrap
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
 from crackdetect import __version__
-from crackdetect.errors import CrackdetectError, DeviceError, InputError, MissingPartError, OutputError, SettingError
+from crackdetect.errors import CrackdetectError, InputError, MissingPartError, OutputError, SettingError
+from crackdetect.options import (
+    about_of,
+    complain,
+    complainer,
+    given_channel,
+    given_charge,
+    given_model,
+    is_text,
+    of_the_roast,
+    roast_now,
+    settings_of,
+    shared,
+    sink_of,
+    target_of,
+    tell,
+    teller,
+)
 
 if TYPE_CHECKING:
     from crackdetect.batch import Recording, Report
-    from crackdetect.config import Sensitivity, Settings, Target
+    from crackdetect.config import About, Sensitivity, Settings
     from crackdetect.events import Event
-    from crackdetect.session import Sink
+    from crackdetect.log.store import RoastLog
 
 #: Commands that live in a module of their own: the module, and one line for the list of commands.
 _ELSEWHERE = {
+    "listen": ("crackdetect.listening.command", "Hear a roast through a microphone, live."),
+    "webhook": ("crackdetect.webhook.command", "Send events to other programs: try, look, receive."),
+    "log": ("crackdetect.log.command", "Every roast that was kept: list, look, correct, taste, compare."),
+    "report": ("crackdetect.report.command", "One roast as a page to read, print and keep, and as figures."),
+    "plan": ("crackdetect.log.plan_command", "The next batch, from the roasts of that coffee."),
     "train": ("crackdetect.train.command", "Fit the small classifier that tells cracks from other sounds."),
     "evaluate": ("crackdetect.evaluate.command", "Score the whole path against known truth."),
 }
@@ -40,19 +61,12 @@ DEFECT = 1
 INTERRUPTED = 130
 TRACEBACK = "CRACKDETECT_TRACEBACK"
 
-CAUTION = (
-    "Stay beside the roaster until it is cold and never leave a roast unattended; local codes and the maker's "
-    "instructions come first."
-)
-
-_F = TypeVar("_F", bound=Callable[..., Any])
-
 
 class _Commands(click.Group):
     """A group that imports a command from elsewhere only when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return ["demo", "analyze", "listen", "synth", *_ELSEWHERE]
+        return ["demo", "analyze", "listen", "synth", *(name for name in _ELSEWHERE if name != "listen")]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _ELSEWHERE:
@@ -80,46 +94,8 @@ def cli() -> None:
     Exit codes: 0 done, 1 a defect of crackdetect, 2 usage or setting,
     3 a recording, 4 the microphone or audio system, 5 the model file,
     6 output could not be written, 7 an optional part is missing,
-    130 interrupted.
+    8 the roast log, 130 interrupted.
     """
-
-
-def _shared(function: _F) -> _F:
-    """Options of every command that hears."""
-    options = (
-        click.option(
-            "--target", metavar="TIME|PERCENT", help="Development wanted: a time (1:45) or a share of the roast (18%)."
-        ),
-        click.option(
-            "--sensitivity",
-            type=click.Choice(["earlier", "usual", "surer"]),
-            default="usual",
-            show_default=True,
-            help="Announce first crack earlier, or only when surer.",
-        ),
-        click.option(
-            "--format",
-            "form",
-            type=click.Choice(["text", "jsonl"]),
-            help="Lines to read, or one JSON object an event. Default: text on a terminal, jsonl into a pipe or file.",
-        ),
-    )
-    for option in reversed(options):
-        function = option(function)
-    return function
-
-
-_charge_at = click.option(
-    "--charge-at", metavar="TIME", help="When the beans went in, from the first sample (0:30). Needed for a ratio."
-)
-_channel = click.option(
-    "--channel",
-    type=click.IntRange(1),
-    help="Which channel to hear, from 1. Default: where cracks stand out best, as measured (live: the mean).",
-)
-_model = click.option(
-    "--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one."
-)
 
 
 # -- demo ------------------------------------------------------------------------------------------------------
@@ -131,7 +107,7 @@ _model = click.option(
     type=click.FloatRange(0.1, 1000),
     help="Times real time: 1 is as it happened. Default: as fast as the computer can.",
 )
-@_shared
+@shared
 def demo(speed: float | None, form: str | None, target: str | None, sensitivity: Sensitivity) -> None:
     """Hear the synthetic roast that comes with the program, as if live.
 
@@ -140,7 +116,7 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
 
     Example: crackdetect demo --speed 20
     """
-    from crackdetect import batch, console, model_files
+    from crackdetect import batch, cautions, console, model_files
     from crackdetect.config import Settings
     from crackdetect.pipeline import Pipeline
     from crackdetect.recordings import open_recording
@@ -148,9 +124,9 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
     settings = Settings(
-        charge_at=truth["charge"], drop_at=truth["drop"], target=_target(target or "1:45"), sensitivity=sensitivity
+        charge_at=truth["charge"], drop_at=truth["drop"], target=target_of(target or "1:45"), sensitivity=sensitivity
     )
-    text = _is_text(form)
+    text = is_text(form)
     source = open_recording(path, block_s=0.1)
     pipeline = Pipeline(
         samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
@@ -164,22 +140,22 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
             line.write(about)
         else:
             line.say(about)
-        sink = _sink(text, name="Synthetic roast", write=line.write)
+        sink = sink_of(text, name="Synthetic roast", write=line.write)
         code = batch.hear(
             source,
             pipeline,
             [sink, console.LastEvent(last)],
-            say=_complainer(line.say),
+            say=complainer(line.say),
             speed=speed,
             progress=line.advance,
         )
-    say = _teller(text)
+    say = teller(text)
     if code == 0 and last and last[0].type == "summary":
         say("")
         for row in console.truth_lines(last[0].fields, truth):
             say(row)
         say("")
-        say(textwrap.fill(f"This was a demonstration. {CAUTION}", console.WIDTH))
+        say(textwrap.fill(f"This was a demonstration. {cautions.ALWAYS}", console.WIDTH))
     raise click.exceptions.Exit(code)
 
 
@@ -206,12 +182,14 @@ def _demo_truth(path: Path) -> dict[str, float | None]:
 
 @cli.command()
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
-@_channel
-@_shared
-@_charge_at
+@given_channel
+@shared
+@given_charge
 @click.option("--drop-at", metavar="TIME", help="When the beans left the roaster (11:20). Needed for development.")
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Files heard at the same time.")
-@_model
+@click.option("--keep", is_flag=True, help="Keep each roast in the log (see 'crackdetect log').")
+@of_the_roast
+@given_model
 @click.option("--samplerate", "--rate", type=int, metavar="HZ", help="Of raw samples on standard input.")
 @click.option("--channels", type=click.IntRange(1, 64), help="Of raw samples on standard input.  [default: 1]")
 @click.option(
@@ -228,23 +206,31 @@ def analyze(
     charge_at: str | None,
     drop_at: str | None,
     jobs: int,
+    keep: bool,
     model_path: Path | None,
     samplerate: int | None,
     channels: int | None,
     sample_format: str | None,
+    **said: str | None,
 ) -> None:
     """Hear recordings: first crack, crack density, development.
 
     FILE is a WAV, FLAC, AIFF, OGG, MP3 or W64 file of 8 to 192 kHz, a folder of them, or - for WAV or raw samples on
     standard input. One recording is told as it goes, several make a table. Given times hold for every file.
 
+    With --keep each goes into the roast log; heard again, it is the same roast, and what you entered stays. Its day is
+    worked out from the file's modification time and can be corrected there.
+
     Exit codes: 0 done, 3 a recording could not be heard or breaks off (the others are heard all the same), 130
     interrupted; what was heard is told in each case.
 
     Example: crackdetect analyze roast.flac --charge-at 0:30 --drop-at 11:20 --target 18%
     """
-    text = _is_text(form)
-    settings = _settings(charge_at=charge_at, drop_at=drop_at, target=target, sensitivity=sensitivity)
+    text = is_text(form)
+    settings = settings_of(charge_at=charge_at, drop_at=drop_at, target=target, sensitivity=sensitivity)
+    about = about_of(**said)
+    if keep:
+        _open_log().close()  # what is wrong with the log is told before anything is heard
     if "-" in files:
         if len(files) > 1:
             raise SettingError("- (standard input) cannot be heard together with files; give it alone")
@@ -253,7 +239,9 @@ def analyze(
         stream = open_stdin(
             sys.stdin.buffer, samplerate=samplerate, channels=channels, sample_format=sample_format, channel=channel
         )
-        raise click.exceptions.Exit(_analyze_one(stream, "stdin", settings, model_path, text))
+        # what came through a pipe has no name of its own
+        name = f"stdin-{roast_now()}" if keep else "stdin"
+        raise click.exceptions.Exit(_analyze_one(stream, name, settings, model_path, text, about=about, keep=keep))
     for option, value in (("samplerate", samplerate), ("channels", channels), ("sample-format", sample_format)):
         if value is not None:
             raise SettingError(f"--{option} describes raw samples on standard input; leave it out for files")
@@ -263,8 +251,12 @@ def analyze(
         from crackdetect.recordings import open_recording
 
         source = open_recording(paths[0], channel=channel)
-        raise click.exceptions.Exit(_analyze_one(source, roast_names(paths)[0], settings, model_path, text))
-    code = _analyze_many(paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text)
+        name = roast_names(paths)[0]
+        code = _analyze_one(source, name, settings, model_path, text, about=about, keep=keep, file=paths[0])
+        raise click.exceptions.Exit(code)
+    code = _analyze_many(
+        paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text, about=about, keep=keep
+    )
     raise click.exceptions.Exit(code or (InputError.exit_code if failed else 0))
 
 
@@ -283,10 +275,21 @@ def _find(files: Sequence[str]) -> tuple[list[Path], bool]:
     return list(dict.fromkeys(paths)), failed
 
 
-def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: Path | None, text: bool) -> int:
+def _analyze_one(
+    source: Recording,
+    roast: str,
+    settings: Settings,
+    model_path: Path | None,
+    text: bool,
+    *,
+    about: About,
+    keep: bool,
+    file: Path | None = None,
+) -> int:
     from crackdetect import batch, console
     from crackdetect.pipeline import Pipeline
 
+    gathered = batch.AllEvents()
     try:
         pipeline = Pipeline(
             samplerate=source.samplerate,
@@ -294,13 +297,14 @@ def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: 
             settings=settings,
             roast=roast,
             source=source.kind,
+            about=batch.dated_by_file(about, file, source.duration_s) if keep and file is not None else about,
         )
         notes = batch.opening_notes(source)
         for note in notes:
             tell(f"note: {note}")
         with console.progress_line("heard", total=source.duration_s) as line:
-            sink = _sink(text, name=source.name, write=line.write)
-            code = batch.hear(source, pipeline, [sink], say=_complainer(line.say), progress=line.advance)
+            sinks = [sink_of(text, name=source.name, write=line.write), *([gathered] if keep else [])]
+            code = batch.hear(source, pipeline, sinks, say=complainer(line.say), progress=line.advance)
     finally:
         source.close()
     for note in batch.closing_notes(source, pipeline, told=notes):
@@ -308,7 +312,24 @@ def _analyze_one(source: Recording, roast: str, settings: Settings, model_path: 
     if code == 0:
         batch.check_audible(source, pipeline)
         code = InputError.exit_code if source.truncated else 0
+    if keep and code != INTERRUPTED:
+        number = _keep(gathered.events, file)
+        tell(f"kept as roast {number}; 'crackdetect log show {number}' shows it")
+    elif keep:
+        tell("interrupted, so the roast was not kept; hear it again to keep it")
     return code
+
+
+def _open_log() -> RoastLog:
+    from crackdetect.log.store import RoastLog
+
+    return RoastLog()
+
+
+def _keep(events: Sequence[Event], file: Path | None) -> int:
+    """Puts a roast into the log; its number there."""
+    with _open_log() as log:
+        return log.find(log.keep(events, recording=file)).number
 
 
 def _analyze_many(
@@ -319,15 +340,18 @@ def _analyze_many(
     model_path: Path | None,
     workers: int,
     text: bool,
+    about: About,
+    keep: bool,
 ) -> int:
     from crackdetect import batch, console
 
     batch.load_model(model_path)  # a bad one is told once, not for every file
     jobs = [
-        batch.Job(path, roast, settings, channel, model_path)
+        batch.Job(path, roast, settings, channel, model_path, about, dated=keep)
         for path, roast in zip(paths, batch.roast_names(paths), strict=True)
     ]
     rows: list[console.Row] = []
+    kept = 0
     notes: dict[str, list[str]] = {}
     code = 0
     try:
@@ -339,12 +363,17 @@ def _analyze_many(
                 for error in report.errors:
                     line.say(f"crackdetect: {error}")
                 code = code or report.exit_code
+                if keep and report.exit_code != INTERRUPTED and not report.errors:
+                    _keep(report.events, report.job.path)
+                    kept += 1
                 rows.append(_row(report))
                 for note in report.notes:
                     notes.setdefault(note, []).append(str(report.job.path))
                 line.advance(len(rows))
     except KeyboardInterrupt:
         code = INTERRUPTED
+    if keep:
+        tell(f"kept {kept} roast{'s' if kept != 1 else ''}; 'crackdetect log' lists them")
     if text and rows:
         console.show_table(rows, charge=settings.charge_at)
     for note, names in notes.items():
@@ -358,80 +387,6 @@ def _row(report: Report) -> Any:
 
     tags = (*report.tags, "failed, see its message") if report.errors else tuple(report.tags)
     return Row(report.job.path.name, report.summary, tags)
-
-
-# -- listen ----------------------------------------------------------------------------------------------------
-
-
-@cli.command()
-@click.option("--device", metavar="NAME|N", help="The microphone: its number or a part of its name.")
-@click.option("--list-devices", is_flag=True, help="List the microphones and end.")
-@_channel
-@_shared
-@click.option(
-    "--charge-at", metavar="TIME", help="When the beans go in, from the start of listening; 0:00 = start at charge."
-)
-@_model
-def listen(
-    device: str | None,
-    list_devices: bool,
-    channel: int | None,
-    form: str | None,
-    target: str | None,
-    sensitivity: Sensitivity,
-    charge_at: str | None,
-    model_path: Path | None,
-) -> None:
-    """Hear a roast through a microphone, live. Ctrl-C ends it with the summary.
-
-    Put the microphone near the roaster, out of heat and air stream, and switch off noise reduction and automatic
-    level. First crack can be announced after 20 s of listening. Stay beside the roaster all the time.
-
-    Exit codes: 0 ended by you, 4 no microphone, or it was lost (what was heard is told).
-
-    Example: crackdetect listen --device 2 --charge-at 0:00 --target 1:45
-    """
-    from crackdetect import capture
-
-    if list_devices:
-        _show_devices(capture.list_devices())
-        return
-    from crackdetect import batch, session
-    from crackdetect.pipeline import Pipeline
-
-    text = _is_text(form)
-    settings = _settings(charge_at=charge_at, drop_at=None, target=target, sensitivity=sensitivity)
-    model = batch.load_model(model_path)
-    source = capture.MicrophoneSource(device, channel=channel)
-    pipeline = Pipeline(
-        samplerate=source.samplerate, model=model, settings=settings, roast=_roast_now(), source="microphone"
-    )
-    tell(CAUTION)
-    for note in (source.channel_note, batch.rate_note(source.samplerate)):
-        if note:
-            tell(f"note: {note}")
-    tell("Listening; end the roast with Ctrl-C.")
-    sink = _sink(text, name=f"Microphone {source.name}", write=_teller(True))
-    raise click.exceptions.Exit(session.listen(source, pipeline, [sink], say=complain))
-
-
-def _show_devices(devices: Sequence[Any]) -> None:
-    from crackdetect.console import write_line
-
-    if not devices:
-        raise DeviceError("no microphone was found; plug one in, or allow this program to use it")
-    for device in devices:
-        plural = "channel" if device.channels == 1 else "channels"
-        chosen = ", the default" if device.default else ""
-        write_line(sys.stdout, f"{device.index:>3}  {device.name}")
-        write_line(sys.stdout, f"     {device.host_api}, {device.channels} {plural}, {device.samplerate:,} Hz{chosen}")
-
-
-def _roast_now() -> str:
-    """The wall clock names a live roast."""
-    from datetime import datetime
-
-    return f"{datetime.now().astimezone():%Y-%m-%dT%H-%M-%S}"
 
 
 # -- synth -----------------------------------------------------------------------------------------------------
@@ -538,70 +493,6 @@ def _overrides(settings: Sequence[str]) -> dict[str, float | None]:
         except ValueError:
             raise SettingError(f"--set {setting!r}: {text!r} is not a number that {key} can take") from None
     return values
-
-
-# -- shared ----------------------------------------------------------------------------------------------------
-
-
-def _is_text(form: str | None) -> bool:
-    return sys.stdout.isatty() if form is None else form == "text"
-
-
-def _target(text: str | None) -> Target | None:
-    from crackdetect.config import Target
-
-    return None if text is None else Target.parse(text)
-
-
-def _settings(*, charge_at: str | None, drop_at: str | None, target: str | None, sensitivity: Sensitivity) -> Settings:
-    from crackdetect.config import Settings, parse_time
-
-    settings = Settings(
-        charge_at=None if charge_at is None else parse_time(charge_at, name="charge-at"),
-        drop_at=None if drop_at is None else parse_time(drop_at, name="drop-at"),
-        target=_target(target),
-        sensitivity=sensitivity,
-    )
-    if settings.target is not None and settings.target.ratio is not None and settings.charge_at is None:
-        raise SettingError(
-            f"target {settings.target} is a share of the roast from charge to drop; "
-            "say when charge was with --charge-at"
-        )
-    return settings
-
-
-def _sink(text: bool, *, name: str, write: Callable[[str], None]) -> Sink:
-    from crackdetect import console
-
-    if text:
-        return console.TextSink(write, name=name, bold=console.may_style(sys.stdout))
-    return console.JsonLinesSink(write)
-
-
-def _teller(text: bool) -> Callable[[str], None]:
-    """Where a line for the person goes: standard output in text form, else standard error."""
-    if not text:
-        return tell
-    from crackdetect.console import write_line
-
-    return lambda line: write_line(sys.stdout, line)
-
-
-def _complainer(say: Callable[[str], None]) -> Callable[[str], None]:
-    return lambda sentence: say(f"crackdetect: {sentence}")
-
-
-def tell(sentence: str) -> None:
-    """A sentence for the person, on standard error: one line, which a terminal gets broken between words."""
-    if sys.stderr.isatty():
-        width = shutil.get_terminal_size().columns
-        sentence = textwrap.fill(sentence, width, break_long_words=False, break_on_hyphens=False)
-    click.echo(sentence, err=True)
-
-
-def complain(sentence: str) -> None:
-    """What went wrong, on standard error."""
-    tell(f"crackdetect: {sentence}")
 
 
 # -- the way in and out ----------------------------------------------------------------------------------------

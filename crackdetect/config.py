@@ -142,6 +142,7 @@ class Settings:
     charge_at, drop_at: given by the person, or None.
     target: see :class:`Target`, or None.
     near_s: lead times at which ``target`` events of stage ``near`` are sent.
+    cool_s: how long the beans cool after the drop, or None: then only the person says that they have cooled.
     sensitivity: announce earlier, or only when surer; one of SENSITIVITIES.
     """
 
@@ -149,6 +150,7 @@ class Settings:
     drop_at: float | None = None
     target: Target | None = None
     near_s: tuple[float, ...] = (30.0, 10.0)
+    cool_s: float | None = None
     sensitivity: Sensitivity = "usual"
 
     def __post_init__(self) -> None:
@@ -158,6 +160,8 @@ class Settings:
                 raise SettingError(f"{name.replace('_', '-')} {value} is out of range; give 0:00 to 24:00:00")
         if self.charge_at is not None and self.drop_at is not None and self.drop_at <= self.charge_at:
             raise SettingError("drop-at must come after charge-at; check which of the two times is which")
+        if self.cool_s is not None and not 0 < self.cool_s <= 3600:
+            raise SettingError(f"cooling time {self.cool_s:g} s is out of range; give 1 s to 60:00")
         if any(not 0 < lead <= 600 for lead in self.near_s) or len(set(self.near_s)) != len(self.near_s):
             raise SettingError(f"near times {self.near_s} must be different and between 0 and 600 s")
         if self.sensitivity not in SENSITIVITIES:
@@ -170,5 +174,6 @@ class Settings:
             "drop_at": self.drop_at,
             "target": None if self.target is None else str(self.target),
             "near_s": list(self.near_s),
+            "cool_s": self.cool_s,
             "sensitivity": self.sensitivity,
         }

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from crackdetect import cautions
 from crackdetect.development import development_verdict
 from crackdetect.errors import OutputError
 from crackdetect.events import Event, clock
@@ -97,6 +98,7 @@ class TextSink:
         self._density: Mapping[str, Any] | None = None
         self._begun = False
         self._dropped = False
+        self._live = False
 
     def send(self, event: Event) -> None:
         self._gather(event)
@@ -127,9 +129,16 @@ class TextSink:
                     f"loudest {self._loudest:.0f} dB",
                 )
 
+    def _caution(self, text: str) -> None:
+        """At the roaster; a recording burns nothing."""
+        if self._live:
+            for line in textwrap.wrap(text, WIDTH - 8):
+                self._write(f"{'':8}{line}")
+
     def _on_start(self, event: Event) -> None:
         fields = event.fields
         model = fields["model"]
+        self._live = fields["source"] == "microphone"
         self._write(
             f"{self._name}, {fields['samplerate']:,} Hz, heard by crackdetect {fields['version']} "
             f"(model {model['name']} {model['hash'][:8]})"
@@ -140,7 +149,7 @@ class TextSink:
         self._charge = event.at
         self._line(
             event.at,
-            f"charge, {_HOW.get(event.fields['how'], '')}; roast time from here on",
+            f"charge, {_how(event)}; roast time from here on",
             f"recording {clock(event.at)}",
         )
 
@@ -180,6 +189,8 @@ class TextSink:
             f"{self._clock(fields['latest'])})",
             loud=event.type == "second_crack.start",
         )
+        if event.type == "second_crack.start":
+            self._caution(cautions.PAST_SECOND_CRACK)
 
     def _on_development(self, event: Event) -> None:
         if self._dropped or event.at < self._told_at + DEVELOPMENT_EVERY_S:
@@ -204,10 +215,11 @@ class TextSink:
 
     def _on_drop(self, event: Event) -> None:
         self._dropped = True
-        self._line(event.at, f"drop, {_HOW.get(event.fields['how'], '')}")
+        self._line(event.at, f"drop, {_how(event)}")
+        self._caution(cautions.AT_COOLING)
 
     def _on_cooled(self, event: Event) -> None:
-        self._line(event.at, "cooled")
+        self._line(event.at, f"cooled, {_how(event)}".rstrip(", "))
 
     def _on_mark(self, event: Event) -> None:
         what = event.fields["what"]
@@ -244,6 +256,15 @@ _SHOW: dict[str, Callable[[TextSink, Event], None]] = {
     "health": TextSink._on_health,
     "summary": TextSink._on_summary,
 }
+
+
+def _how(event: Event) -> str:
+    """How it is known; what was heard with how late and how sure, as it may be taken back."""
+    how = _HOW.get(event.fields.get("how", ""), "")
+    if event.fields.get("how") != "heard":
+        return how
+    late = event.announced_at - event.at
+    return f"{how}, {100 * event.fields['confidence']:.0f} % sure, told {late:.0f} s later"
 
 
 def _spoken(kind: str) -> str:
@@ -380,12 +401,17 @@ class Row:
 
 
 def show_table(rows: Sequence[Row], *, charge: float | None) -> None:
-    """The table on standard output; into a pipe or file it is as wide as it needs to be."""
+    """What became of several files, on standard output."""
+    write_table(results_table(rows, charge=charge))
+
+
+def write_table(table: Table) -> None:
+    """A table on standard output; into a pipe or file it is as wide as it needs to be."""
     from rich.console import Console
 
     screen = Console(file=sys.stdout, highlight=False, width=None if sys.stdout.isatty() else 200)
     with screen.capture() as captured:
-        screen.print(results_table(rows, charge=charge))
+        screen.print(table)
     for line in captured.get().rstrip().splitlines():
         write_line(sys.stdout, line.rstrip())
 

@@ -39,6 +39,12 @@ class OutputError(CrackdetectError):
     exit_code = 6
 
 
+class LogError(CrackdetectError):
+    """The roast log is damaged, of a newer version, not a log, or held by another program."""
+
+    exit_code = 8
+
+
 class MissingPartError(CrackdetectError):
     """An optional part (a package of an extra) is not installed."""
 
@@ -48,3 +54,8 @@ class MissingPartError(CrackdetectError):
     def training(cls) -> MissingPartError:
         """The packages that only ``train`` and ``evaluate`` need."""
         return cls("training and evaluation need more packages; install them with 'crackdetect[train]'")
+
+    @classmethod
+    def webhook(cls) -> MissingPartError:
+        """The packages that send events to other programs."""
+        return cls("webhooks need more packages; install them with: pip install 'crackdetect[webhook]'")

@@ -3,8 +3,8 @@
 All are taken relative to the floor of the noise around the candidate, so that the machine's own spectrum and the
 microphone's gain fall out:
 
-- ``patch``: mean ln(energy / floor) of each band in 15 steps from 60 ms before the peak to 60 ms after it, fine
-  near the peak and coarse away from it (onset, decay, and where in the spectrum);
+- ``patch``: mean ln(energy / floor) of each band in 17 steps from 60 ms before the peak to 108 ms after it, fine
+  near the peak and coarse away from it (onset, decay, where in the spectrum, and whether it rings or goes on);
 - ``before``: the same over 60 to 240 ms before (speech and rattles go on; a crack comes out of nothing);
 - ``tone``: how much of the added energy sits in single bins, at the peak and in the tail, low and high (a dish
   rings, a crack does not), in ln(largest bin / mean bin);
@@ -15,17 +15,20 @@ microphone's gain fall out:
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from crackdetect.onset import AFTER, BEFORE, Candidate
 from crackdetect.spectrum import BANDS, Floats
 
 #: Steps of the patch: first frame of each, relative to the peak; the last ends with the neighbourhood.
-STEPS = (-40, -24, -12, -6, -3, -2, -1, 0, 1, 2, 3, 5, 9, 15, 24)
-_STEP_STARTS = np.array(STEPS) + BEFORE
-_STEP_LENGTHS = np.diff(np.append(_STEP_STARTS, BEFORE + AFTER + 1)).astype(np.float32)[:, None]
-_TONE_SPLIT = 24  # bin at 4 kHz
-_TONE_LOW = 3  # bin at 500 Hz
+STEPS = (-40, -24, -12, -6, -3, -2, -1, 0, 1, 2, 3, 5, 9, 15, 24, 40, 56)
+#: First row of each part of the neighbourhood: all that lies before the patch, then its steps.
+_PARTS = np.array([0, *(step + BEFORE for step in STEPS)])
+_PART_SHARES = (1 / np.diff(np.append(_PARTS, BEFORE + AFTER + 1))).astype(np.float32)[:, None]
+#: Bins from 500 Hz and from 4 kHz up: tones are sought in each half. (At 8 kHz, the upper one is the single bin 23.)
+_TONE_BINS = (3, 23)
 _RECENT, _STRONG = 16, 32
 #: A candidate of this strength (nats above the threshold) is remembered among the strong ones.
 _STRONG_FROM = 1.0
@@ -46,6 +49,13 @@ NAMES: tuple[str, ...] = (
 COUNT = len(NAMES)
 
 
+#: Where each group of features begins in the vector, in the order of NAMES.
+_PATCH, _BEFORE, _TONE = 0, len(STEPS) * BANDS, (len(STEPS) + 1) * BANDS
+_SPREAD = _TONE + 5
+_ALIKE = _SPREAD + BANDS
+_SHAPE = slice(_SHAPE_STEPS.start * BANDS, _SHAPE_STEPS.stop * BANDS)
+
+
 class Features:
     """:class:`Candidate` in, feature vector out: float32, shape (COUNT,), in the order of :data:`NAMES`."""
 
@@ -53,49 +63,53 @@ class Features:
         self.reset()
 
     def reset(self) -> None:
-        size = (_SHAPE_STEPS.stop - _SHAPE_STEPS.start) * BANDS
-        self._recent: Floats = np.zeros((_RECENT, size), np.float32)
-        self._strong: Floats = np.zeros((_STRONG, size), np.float32)
+        size = _SHAPE.stop - _SHAPE.start
+        self._shapes: Floats = np.zeros((_RECENT + _STRONG, size), np.float32)  # the last ones, then the strong ones
         self._slot = self._strong_slot = 0
 
     def push(self, candidate: Candidate) -> Floats:
-        ratios = candidate.ratios
-        near = np.clip(ratios[BEFORE + STEPS[0] :], *_CLIP)
-        patch = np.add.reduceat(near, _STEP_STARTS - (BEFORE + STEPS[0]), axis=0) / _STEP_LENGTHS
-        before = np.clip(ratios[: BEFORE + STEPS[0]], *_CLIP).mean(axis=0)
+        vector = np.empty(COUNT, np.float32)
+        ratios = np.minimum(np.maximum(candidate.ratios, _CLIP[0]), _CLIP[1])
+        means = np.add.reduceat(ratios, _PARTS, axis=0)
+        means *= _PART_SHARES
+        vector[_PATCH:_BEFORE] = means[1:].ravel()
+        vector[_BEFORE:_TONE] = means[0]
+        vector[_TONE:_SPREAD] = _tones(candidate.fine)
+        vector[_SPREAD:_ALIKE] = candidate.spread
+        vector[_ALIKE:-1] = self._likeness(vector[_SHAPE], strong=candidate.strength >= _STRONG_FROM)
+        vector[-1] = candidate.bands
+        return vector
 
-        fine = candidate.fine
-        rest = fine[BEFORE - 40 : BEFORE - 8].mean(axis=0)
-        peak = np.maximum(fine[BEFORE - 1 : BEFORE + 2].mean(axis=0) - rest, 0)
-        tail = np.maximum(fine[BEFORE + 5 : BEFORE + 21].mean(axis=0) - rest, 0)
-        tone: list[float] = []
-        for added in (peak, tail):
-            for half in (added[_TONE_LOW:_TONE_SPLIT], added[_TONE_SPLIT:]):
-                mean = float(half.mean()) if len(half) else 0.0
-                tone.append(float(np.log(half.max() / mean)) if mean > 0 else 0.0)
-        peak_sum, tail_sum = float(peak.sum()), float(tail.sum())
-        tail_to_peak = max(-8.0, float(np.log(tail_sum / peak_sum))) if peak_sum > 0 and tail_sum > 0 else -8.0
-
-        # the shape of the onset, without its strength, compared with what was heard before
-        shape = patch[_SHAPE_STEPS].ravel()
-        shape = shape - shape.mean()
-        norm = float(np.sqrt((shape * shape).sum()))
+    def _likeness(self, shape: Floats, *, strong: bool) -> tuple[float, float, float, float]:
+        """The shape of the onset, without its strength, compared with what was heard before; then remembered."""
+        shape = shape - np.add.reduce(shape) * np.float32(1 / len(shape))
+        norm = math.sqrt(float(shape @ shape))
         if norm > 0:
-            shape = shape / norm
-        recent = (self._recent * shape).sum(axis=1).max()
-        strong = np.sort((self._strong * shape).sum(axis=1))
-        self._recent[self._slot] = shape
+            shape /= np.float32(norm)
+        alike = self._shapes @ shape
+        ranked = np.sort(alike[_RECENT:])
+        self._shapes[self._slot] = shape
         self._slot = (self._slot + 1) % _RECENT
-        if candidate.strength >= _STRONG_FROM:
-            self._strong[self._strong_slot] = shape
+        if strong:
+            self._shapes[_RECENT + self._strong_slot] = shape
             self._strong_slot = (self._strong_slot + 1) % _STRONG
+        return alike[:_RECENT].max(), ranked[-1], ranked[-2], ranked[-4]
 
-        return np.concatenate(
-            [
-                patch.ravel(),
-                before,
-                np.array([*tone, tail_to_peak], np.float32),
-                candidate.spread,
-                np.array([recent, strong[-1], strong[-2], strong[-4], np.count_nonzero(candidate.spread)], np.float32),
-            ]
-        ).astype(np.float32)
+
+def _tones(fine: Floats) -> tuple[float, ...]:
+    """Four times ln(largest / mean bin) of the energy added, at the peak and in the tail, low and high; and ln of the
+    tail's energy over the peak's."""
+    rest = np.add.reduce(fine[BEFORE - 40 : BEFORE - 8], axis=0) * np.float32(1 / 32)
+    added = np.empty((2, len(rest)), np.float32)
+    np.subtract(np.add.reduce(fine[BEFORE - 1 : BEFORE + 2], axis=0) * np.float32(1 / 3), rest, out=added[0])
+    np.subtract(np.add.reduce(fine[BEFORE + 5 : BEFORE + 21], axis=0) * np.float32(1 / 16), rest, out=added[1])
+    np.maximum(added, 0, out=added)
+    largest = np.maximum.reduceat(added, _TONE_BINS, axis=1).ravel().tolist()
+    sums = np.add.reduceat(added, _TONE_BINS, axis=1).ravel().tolist()
+    widths = (_TONE_BINS[1] - _TONE_BINS[0], len(rest) - _TONE_BINS[1]) * 2
+    tones = [
+        math.log(most * width / sum_) if sum_ > 0 else 0.0
+        for most, width, sum_ in zip(largest, widths, sums, strict=True)
+    ]
+    peak, tail = np.add.reduce(added, axis=1).tolist()
+    return (*tones, max(-8.0, math.log(tail / peak)) if peak > 0 and tail > 0 else -8.0)

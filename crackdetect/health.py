@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,11 @@ class Health:
         self._silent_run = 0
         self._told_at: dict[str, int] = {}
 
+    def go_on(self, position: int, *, totals: Mapping[str, int]) -> None:
+        """As if ``position`` samples had been taken in and this been told of them."""
+        self.seconds, self._filled = divmod(position, self.samplerate)
+        self.totals.update(totals)
+
     @property
     def usable_share(self) -> float:
         """Share of the whole seconds that were neither silent, lost nor clipped out of shape (1 before any)."""
@@ -72,11 +78,17 @@ class Health:
         return told
 
     def lose(self, count: int, kind: str) -> list[Ailment]:
-        """count samples were lost (``gap``) or useless (``invalid_samples``)."""
+        """count samples were lost (``gap``), useless (``invalid_samples``) or our own noise (``own_sound``).
+
+        An ``outage`` counts as a gap and is not told: whoever noticed it has told it as a whole.
+        """
         told: list[Ailment] = []
+        if kind == "outage":
+            self.totals["gap"] += count
         while count > 0:
             part = min(count, self.samplerate - self._filled)
-            self._lost[kind] += part
+            if kind != "outage":
+                self._lost[kind] += part
             self._filled += part
             count -= part
             if self._filled == self.samplerate:
@@ -139,4 +151,6 @@ class Health:
         seconds = count / self.samplerate
         if kind == "invalid_samples":
             return f"{seconds:.3f} s of samples are not numbers; they were passed over as a gap"
+        if kind == "own_sound":
+            return f"{seconds:.3f} s were not listened to, as crackdetect itself sounded; passed over as a gap"
         return f"{seconds:.3f} s of sound were lost and were passed over as a gap"

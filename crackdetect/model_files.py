@@ -7,6 +7,7 @@ import binascii
 import hashlib
 import json
 import stat
+from dataclasses import fields
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -18,10 +19,11 @@ import numpy.typing as npt
 from crackdetect import features
 from crackdetect.classify import Classifier, Model
 from crackdetect.errors import ModelError
+from crackdetect.judge import JudgeModel, Network
 from crackdetect.phase import ScoreModel
 
 FORMAT = "crackdetect-model"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 SHIPPED = "first-crack.json"
 _GOLDEN_TOLERANCE = 1e-3
 _MAX_BYTES = 4_000_000
@@ -58,6 +60,14 @@ def _decode(entry: Any) -> npt.NDArray[Any]:
     return array.astype(np.float32 if dtype == "<f4" else np.float64)
 
 
+def _encode_network(network: Network) -> dict[str, Any]:
+    return {part.name: encode(getattr(network, part.name)) for part in fields(Network)}
+
+
+def _decode_network(entry: Any) -> Network:
+    return Network(**{part.name: _decode(entry[part.name]).astype(np.float64) for part in fields(Network)})
+
+
 def digest_of(content: dict[str, Any]) -> str:
     """SHA-256 over everything but the digest itself, in a fixed order, first 16 hexadecimal digits."""
     rest = {key: value for key, value in content.items() if key != "digest"}
@@ -75,6 +85,7 @@ def save(
     biases: list[npt.NDArray[np.float32]],
     prior: npt.NDArray[np.float64],
     marks: dict[str, list[float]],
+    judge: JudgeModel,
     golden: npt.NDArray[np.float32],
     card: dict[str, Any],
 ) -> Model:
@@ -90,6 +101,11 @@ def save(
         "biases": [encode(b) for b in biases],
         "prior": encode(prior),
         "marks": marks,
+        "judge": {
+            "crack": _encode_network(judge.crack),
+            "alone": _encode_network(judge.alone),
+            "cracks_per_second": judge.cracks_per_second,
+        },
         "card": card,
     }
     model = _build(content, digest="")
@@ -175,6 +191,8 @@ def _build(content: dict[str, Any], *, digest: str) -> Model:
         marks = {str(key): [float(v) for v in values] for key, values in content["marks"].items()}
         name = str(content["name"])[:80]
         mean, scale, prior = (_decode(content[key]) for key in ("mean", "scale", "prior"))
+        crack, alone = (_decode_network(content["judge"][which]) for which in ("crack", "alone"))
+        judge = JudgeModel(crack, alone, float(content["judge"]["cracks_per_second"]))
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise ModelError(f"the model file is incomplete; {_ADVICE}") from None
     if not 1 <= len(weights) <= 4 or any(w.ndim != 2 for w in weights) or any(b.ndim != 1 for b in biases):
@@ -183,6 +201,6 @@ def _build(content: dict[str, Any], *, digest: str) -> Model:
         raise ModelError(f"the model file's class shares are not probabilities; {_ADVICE}")
     if len(biases) != len(weights):
         raise ModelError(f"the model file's layers do not fit together; {_ADVICE}")
-    model = Model(name, digest, mean, scale, weights, biases, prior.astype(np.float64), marks)
+    model = Model(name, digest, mean, scale, weights, biases, prior.astype(np.float64), marks, judge)
     ScoreModel.from_marks(marks)
     return model

@@ -31,12 +31,14 @@ from crackdetect.spectrum import BAND_EDGES, BANDS, IN_BAND, Floats, Frames
 
 CELL = 128
 FLOOR_CELLS = 11
+#: Ranks among a cell's frames of the median, the upper quartile and the upper sixteenth.
+_RANKS = (CELL // 2 - 1, CELL * 3 // 4 - 1, CELL * 15 // 16 - 1)
 WARM_UP_CELLS = 3
 HOLD_OFF_FRAMES = 8
 #: Probability that one band exceeds its threshold in one frame of Gaussian noise.
 TAIL_PROBABILITY = 2.5e-4
-#: Frames that a candidate's neighbourhood needs before and after it (240 ms and 60 ms).
-BEFORE, AFTER = 160, 40
+#: Frames that a candidate's neighbourhood needs before and after it (240 ms and 108 ms).
+BEFORE, AFTER = 160, 72
 #: A band 60 dB below the strongest holds no sound (a codec cut it off): it is not let to whisper itself up.
 _DEAD_BAND = 1e-6
 #: Least floor, energy of a frame: below the quantisation noise of 24 bits, it only guards against zero.
@@ -57,21 +59,42 @@ def band_excess(bands: int, probability: float) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
+class Cell:
+    """What CELL frames sounded like. index: of the cell; its frames begin at index * CELL.
+
+    levels: float32 (3, bands), the median, the upper quartile and the upper sixteenth of each band's energy.
+    """
+
+    index: int
+    levels: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Candidate:
     """A short rise of energy, with its neighbourhood.
 
     frame: index of the peak frame. strength: D in nats. ratios: float32 (BEFORE+1+AFTER, BANDS),
     ln(energy / floor) around it, 0 in bands that the sample rate does not carry.
-    fine: float32 (BEFORE+1+AFTER, bins), bin energies. spread: float32 (BANDS,), ln of the upper quartile over
-    the median of the noise. in_band_floor: energy of the floor from 1 to 12 kHz.
+    fine: float32 (BEFORE+1+AFTER, bins), bin energies. bands: how many the sample rate carries. spread: float32
+    (BANDS,), ln of the upper quartile over the median of the noise. in_band_floor: the floor's energy, 1 to 12 kHz.
     """
 
     frame: int
     strength: float
     ratios: Floats
     fine: Floats
+    bands: int
     spread: Floats
     in_band_floor: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Floor:
+    """The floor in force from a frame on; spread and in_band as a Candidate has them."""
+
+    first: int
+    spread: Floats
+    in_band: float
 
 
 class Onset:
@@ -90,6 +113,8 @@ class Onset:
         #: (first frame, bool per frame): the frames judged, and whether anything could be heard in them. Whoever
         #: reads the list empties it.
         self.heard: list[tuple[int, npt.NDArray[np.bool_]]] = []
+        #: The whole cells that held sound. Whoever reads the list empties it.
+        self.cells: list[Cell] = []
         self._cells = np.zeros((0, 2, self.bands), np.float32)  # median, upper quartile, of the last cells
         self._open: list[Floats] = []  # energies of the cell being filled
         self._open_count = 0
@@ -106,7 +131,7 @@ class Onset:
         self._fine = np.zeros((0, 0), np.float32)
         self._strength = np.zeros(0, np.float32)
         self._judged = self._next + BEFORE  # next frame to be judged
-        self._floors: list[tuple[int, Floats]] = []  # (first frame, floor) of the cells in the history
+        self._floors: list[_Floor] = []  # of the cells in the history
 
     @property
     def next_frame(self) -> int:
@@ -152,7 +177,7 @@ class Onset:
         if first % CELL == 0:
             self._open, self._open_count, self._open_valid = [], 0, True
         if not self._floors:
-            self._floors.append((first, self._floor))
+            self._note_floor(first)
         if self._has_floor:
             np.maximum(energy, self._floor[0] * 1e-3, out=ratios)
             np.divide(ratios, self._floor[0], out=ratios)
@@ -164,11 +189,11 @@ class Onset:
         self._open_count += len(energy)
         if self._open_valid and self._open_count == CELL:
             cell = self._open[0] if len(self._open) == 1 else np.concatenate(self._open)
-            ranked = np.partition(cell, (CELL // 2 - 1, CELL * 3 // 4 - 1), axis=0)
-            row = np.stack([ranked[CELL // 2 - 1], ranked[CELL * 3 // 4 - 1]])
-            if float(row[0].max()) <= _LEAST:
+            levels = np.partition(cell, _RANKS, axis=0).take(_RANKS, axis=0)
+            if float(levels[0].max()) <= _LEAST:
                 return  # digital silence says nothing of the noise: the floor stays what it was
-            self._cells = np.concatenate([self._cells[-(FLOOR_CELLS - 1) :], row[None]])
+            self.cells.append(Cell(first // CELL, levels))
+            self._cells = np.concatenate([self._cells[-(FLOOR_CELLS - 1) :], levels[None, :2]])
             if len(self._cells) >= WARM_UP_CELLS:
                 middle = len(self._cells) // 2
                 floor = np.partition(self._cells, middle, axis=0)[middle]
@@ -177,7 +202,7 @@ class Onset:
                 self._has_floor = True
                 scale = np.log(self._floor[1] / self._floor[0]) / self._gaussian_spread
                 self._thresholds = self._gaussian * np.minimum(np.maximum(scale, 1.0), _MOST_SPREAD)
-                self._floors.append((first + len(energy), self._floor))
+                self._note_floor(first + len(energy))
 
     def _judge(self) -> Iterator[Candidate]:
         """Candidates among the frames whose neighbourhood is complete."""
@@ -197,20 +222,25 @@ class Onset:
     def _candidate(self, i: int) -> Candidate:
         rows = slice(i - BEFORE, i + AFTER + 1)
         ratios = self._ratios[rows]
-        floor = next(floor for first, floor in reversed(self._floors) if first <= self._first + i)
-        spread = np.log(floor[1] / floor[0])
         if self.bands < BANDS:
-            missing = BANDS - self.bands
-            ratios = np.pad(ratios, ((0, 0), (0, missing)))
-            spread = np.pad(spread, (0, missing))
+            carried = ratios
+            ratios = np.zeros((len(carried), BANDS), np.float32)
+            ratios[:, : self.bands] = carried
+        floor = next(floor for floor in reversed(self._floors) if floor.first <= self._first + i)
         return Candidate(
             frame=self._first + i,
             strength=float(self._strength[i]),
             ratios=ratios,
             fine=self._fine[rows],
-            spread=spread,
-            in_band_floor=float(floor[0, IN_BAND].sum()),
+            bands=self.bands,
+            spread=floor.spread,
+            in_band_floor=floor.in_band,
         )
+
+    def _note_floor(self, first: int) -> None:
+        spread = np.zeros(BANDS, np.float32)
+        spread[: self.bands] = np.log(self._floor[1] / self._floor[0])
+        self._floors.append(_Floor(first, spread, float(self._floor[0, IN_BAND].sum())))
 
     def _forget(self) -> None:
         """Drops what no future candidate can need."""
@@ -220,5 +250,5 @@ class Onset:
         self._fine = self._fine[rows:].copy()
         self._strength = self._strength[rows:].copy()
         self._first = keep_from
-        while len(self._floors) > 1 and self._floors[1][0] <= self._first:
+        while len(self._floors) > 1 and self._floors[1].first <= self._first:
             self._floors.pop(0)

@@ -11,9 +11,11 @@ says the odds that it has begun; it is announced when they pass a threshold.
 (start, length, peak) is summed over lengths and peaks: a posterior over the start, with its 5 % and 95 % points. A
 step fitted to a ramp would be 8 to 14 s late.
 
-**Density.** The posterior of the rate over the last 15 s, given the scores: prod(1 + lambda r_i) exp(-lambda P_d T)
-with r_i = f1/lambda0, on a grid even in sqrt(lambda) (Jeffreys' prior of a Poisson rate). The rate is then freed of
-dead time: two cracks within the hold-off are one candidate.
+**Cracks.** Whether a candidate is a crack on this machine is said by ``judge.py``, with calibrated probabilities p.
+
+**Density.** The number of cracks in the last 15 s is the sum of their p, with variance sum p(1 - p); the rate has the
+gamma posterior of Jeffreys' prior, (N + 1/2) / (P_d T), widened to the variance of both. The rate is then freed of dead
+time: two cracks within the hold-off are one candidate.
 
 Time is in seconds from the first sample, on a grid of ticks of 0.25 s; every tick carries how much of it was
 heard, so a gap is neither silence nor evidence.
@@ -28,9 +30,12 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import scipy.special
 
 from crackdetect.dead_time import dead_time_correct
 from crackdetect.errors import ModelError
+from crackdetect.judge import Judge, JudgeModel
+from crackdetect.so_far import Dated, SoFar
 from crackdetect.start_filter import StartFilter, StartSettings
 
 TICK_S = 0.25
@@ -41,26 +46,25 @@ SCORE_BINS = len(SCORE_EDGES) + 1
 KIND_BINS = len(KIND_EDGES) + 1
 
 Doubles = npt.NDArray[np.float64]
-#: Score bins in which a usual machine has few candidates of its own.
-_SURE = np.arange(SCORE_BINS) >= int(np.searchsorted(SCORE_EDGES, 2.0, side="right"))
 
 
 @dataclass(frozen=True, slots=True)
 class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
-    threshold: of the log odds that first crack has begun, nats; more is surer and later.
+    threshold: of the log odds that first crack has begun, nats; more is surer and later. trust: share of a candidate's
+    weight that counts for the announcement, for neighbouring candidates are not wholly independent witnesses.
+    again_after_s: least time from a person's "not yet" to another announcement.
     """
 
-    threshold: float = 6.0
+    threshold: float = 7.0
     ready_s: float = 20.0
+    again_after_s: float = 5.0
     lag_s: float = 12.0
     memory_s: float = 150.0
     prior_s: float = 30.0
+    trust: float = 0.7
     strays_per_minute: float = 1.5
-    most_strays_per_minute: float = 8.0
-    least_rate_per_minute: float = 6.0
-    doubt: float = 2.0
     clump_share: float = 0.2
     clump_s: float = 0.3
     density_window_s: float = 15.0
@@ -125,11 +129,16 @@ class ScoreModel:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A judged candidate. time: seconds. score, kind_score: nats, see :class:`crackdetect.classify.Verdict`."""
+    """A judged candidate. time: seconds. score, kind_score: nats, see :class:`crackdetect.classify.Verdict`.
+
+    probability, weight: that it is a crack, 0 to 1, and f1 / lambda0 (seconds), see :class:`crackdetect.judge.Judge`.
+    """
 
     time: float
     score: float
     kind_score: float
+    probability: float
+    weight: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,13 +170,13 @@ class Phase:
     #: seconds of marks that are kept; nothing looks further back
     KEEP_S = 200.0
 
-    def __init__(self, scores: ScoreModel, *, settings: PhaseSettings | None = None) -> None:
+    def __init__(self, scores: ScoreModel, judge: JudgeModel, *, settings: PhaseSettings | None = None) -> None:
         self.scores = scores
+        self._judge = Judge(judge, edges=SCORE_EDGES)
         self.settings = settings or PhaseSettings()
         s = self.settings
         self._detected = float(scores.crack.sum())
         self._likely = float(scores.crack[np.searchsorted(SCORE_EDGES, 0.0) :].sum())  # score above 0
-        self._shape = scores.crack / scores.crack.sum()
         self._start = StartFilter(crack=scores.crack, burst=scores.burst, tick_s=TICK_S, settings=s.start)
         self._second_start = StartFilter(
             crack=self._likely * scores.second_kind, burst=scores.burst_kind, tick_s=TICK_S, settings=s.second
@@ -175,11 +184,10 @@ class Phase:
         self._decay = float(np.exp(-TICK_S / s.memory_s))
         self._lag = round(s.lag_s / TICK_S)
         self._second_lag = round(s.second_lag_s / TICK_S)
-        self._rates = np.linspace(0.0, np.sqrt(900.0 / 60), 49) ** 2  # cracks a second
         lengths = np.array([5.0, 10.0, 20.0, 35.0, 60.0])
         peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
         self._lengths, self._peaks = (a.ravel() for a in np.meshgrid(lengths, peaks, indexing="ij"))
-        prior = np.outer([0.1, 0.25, 0.3, 0.2, 0.15], [0.2, 0.3, 0.3, 0.2]).ravel()
+        prior = np.outer([0.05, 0.15, 0.25, 0.3, 0.25], [0.2, 0.3, 0.3, 0.2]).ravel()
         self._log_prior = np.log(prior / prior.sum())
         self.reset()
 
@@ -190,14 +198,15 @@ class Phase:
         self._count = self._prior_count
         self._time = s.prior_s
         self._delay: deque[tuple[Doubles, float]] = deque()
+        self._withheld: deque[tuple[Doubles, float]] = deque(maxlen=round(self.KEEP_S / TICK_S))
         self._background = prior_rate
-        self._clutter = self.scores.other_per_minute / 60
-        self._rate = s.least_rate_per_minute / 60
+        self._judge.reset()
+        self._judge.know(prior_rate, heard_s=0.0)
         self._start.reset()
         self._excitement = 0.0
         self._last_mark = 0.0
         self._now = 0.0
-        self._marks: deque[tuple[float, float, float]] = deque()  # time, f1/lambda0 with and without clumping
+        self._marks: deque[tuple[float, float, float]] = deque()  # time, weight among clumps, probability
         self._ticks: deque[tuple[float, float]] = deque()  # end of the tick, observed seconds
         self.first_crack: Turn | None = None
         self._announced_at = 0.0
@@ -210,10 +219,70 @@ class Phase:
         self._second_delay: deque[Doubles] = deque()
         self._kind_counts = self.scores.first_kind * s.kind_prior_marks
         self._over = False
+        self._marked: float | None = None
+        self._ready_at = s.ready_s
+        self._not_before = 0.0  # until here the person has said that first crack had not begun
+
+    def go_on(self, so_far: SoFar) -> None:
+        """In the middle of a roast, in a new process: what was found holds, the background is learnt anew."""
+        self._now = so_far.until
+        self._ready_at = so_far.until + self.settings.ready_s
+        self.first_crack = _turn("first_crack.start", so_far.first_crack)
+        self.first_crack_end = _turn("first_crack.end", so_far.first_crack_end)
+        self.second_crack = _turn("second_crack.start", so_far.second_crack)
+        self._marked = so_far.marked.get("first_crack.start")
+        begun = so_far.begun
+        if begun is not None:
+            self._announced_at = begun if so_far.announced is None else so_far.announced
+        peak = so_far.peak
+        self.peak = None if peak is None else Density(peak.per_minute, peak.low, peak.high)
+        self._over = so_far.drop is not None
+
+    # -- what the person says -------------------------------------------------------------------------------
 
     def drop(self) -> None:
         """The beans have left: nothing more is to be announced in this roast."""
         self._over = True
+
+    def undrop(self) -> None:
+        """They have not left after all."""
+        self._over = False
+
+    def begin(self, time: float) -> None:
+        """The person says that first crack began at ``time``: from here on its end and second crack are listened for.
+
+        An announcement of its own still comes when the evidence suffices, for the record.
+        """
+        if self._begun is None:
+            self._announced_at = time
+        self._marked = time
+
+    def not_yet(self) -> None:
+        """The person says that first crack has not begun: what was learnt stays, what fooled the filter is learnt.
+
+        The candidates since the filter came to believe in a chorus go into the background, as this machine's clatter.
+        """
+        self.first_crack = self._marked = None
+        self.peak = self.first_crack_end = None
+        self._refine_at = 0.0
+        self._start.reset()
+        self._not_before = self._now
+        self.no_second_yet()
+        while self._withheld:
+            self._learn(*self._withheld.popleft())
+
+    def no_second_yet(self) -> None:
+        """The person says that second crack has not begun: it is listened for anew, after the usual wait."""
+        self.second_crack = None
+        self._second_start.reset()
+        self._second_rose_at = self._announced_at = self._now
+
+    @property
+    def _begun(self) -> float | None:
+        """Start of first crack, as the person marked it or as it was heard; None before."""
+        if self._marked is not None:
+            return self._marked
+        return None if self.first_crack is None else self.first_crack.time
 
     # -- one tick -------------------------------------------------------------------------------------------
 
@@ -227,40 +296,46 @@ class Phase:
         said: list[Density | Turn] = []
         counts = np.zeros(SCORE_BINS)
         kinds = np.zeros(KIND_BINS)
-        bins: list[int] = []
+        evidence: list[tuple[int, float]] = []
         for mark in marks:
-            ratio, plain_ratio, score_bin = self._weigh(mark)
+            score_bin = int(np.searchsorted(SCORE_EDGES, mark.score))
             counts[score_bin] += 1
-            bins.append(score_bin)
+            if mark.weight > 0:
+                evidence.append((score_bin, float(self.scores.crack[score_bin]) / (s.trust * mark.weight)))
             if mark.score > 0:
                 kind_bin = int(np.searchsorted(KIND_EDGES, mark.kind_score))
                 kinds[kind_bin] += 1
-            if plain_ratio > 0.01:
-                self._marks.append((mark.time, ratio, plain_ratio))
+            weight = self._weigh(mark)
+            if weight > 0.02 or mark.probability > 0.005:
+                self._marks.append((mark.time, weight, mark.probability))
         self._ticks.append((self._now, observed_s))
         self._forget()
         if self.first_crack is None:
-            odds = self._start.push(bins, background=self._background, observed_s=observed_s)
-            if odds < 0:  # what may be the chorus is not learnt as background
+            odds = self._start.push(evidence, observed_s=observed_s)
+            if odds < 0 and self._marked is None:  # what may be the chorus is not learnt as background
+                self._withheld.clear()
                 self._learn(counts, observed_s)
             else:
+                self._withheld.append((counts, observed_s))
                 self._learn(np.zeros(SCORE_BINS), 0.0)
-            if odds >= s.threshold and self._now >= s.ready_s and not self._over:
+            ready = self._now >= self._ready_at and self._now >= self._not_before + s.again_after_s
+            if odds >= s.threshold and ready and not self._over:
                 said.append(self._announce())
-        elif self._refine_at and self._now >= self._refine_at and not self._over:
-            self.first_crack = self._date("first_crack.refined")
-            said.append(self.first_crack)
-            following = self._refine_at + s.refine_every_s
-            self._refine_at = following if following <= self._announced_at + s.refine_for_s else 0.0
+        else:
+            self._withheld.append((counts, observed_s))
+            if self._refine_at and self._now >= self._refine_at and not self._over:
+                self.first_crack = self._date("first_crack.refined")
+                said.append(self.first_crack)
+                following = self._refine_at + s.refine_every_s
+                self._refine_at = following if following <= self._announced_at + s.refine_for_s else 0.0
         if (second := self._second(kinds, observed_s)) is not None:
             said.append(second)
         if (tick + 1) % round(1 / TICK_S) == 0:
             density = self._density(s.density_window_s)
             if density is not None:
-                self._rate = max(density.per_minute, s.least_rate_per_minute) / 60
                 said.insert(0, density)
                 if (
-                    self.first_crack is not None
+                    self._begun is not None
                     and not self._over
                     and self.second_crack is None
                     and (self.peak is None or density.per_minute > self.peak.per_minute)
@@ -270,30 +345,29 @@ class Phase:
                 said.append(end)
         return said
 
-    def judge(self, score: float, kind_score: float) -> tuple[float, Literal["first", "second"]]:
-        """Probability that a candidate is a crack on this machine, at the present rate of cracks; and which kind.
+    def judge(self, time: float, score: float, kind_score: float) -> tuple[Mark, Literal["first", "second"]]:
+        """The candidate as a mark, judged on this machine and now; and which kind of crack. Once each, in order.
 
-        The odds are rate x f1(bin) against the rate of the machine's own clatter in that bin. The rate is the density
-        last said, at least 6 a minute; clatter counts double, for cracks bring echoes and doubles along. Second crack
-        is unlikely (e**-3 to one) until it has been announced.
+        Second crack is unlikely (e**-3 to one) until it has been announced.
         """
-        score_bin = int(np.searchsorted(SCORE_EDGES, score))
-        expected = self._rate * float(self.scores.crack[score_bin])
-        probability = expected / (expected + self.settings.doubt * float(self._clutter[score_bin]))
+        odds = self._start.log_odds if self._begun is None else max(self._start.log_odds, self.settings.threshold)
+        probability, weight = self._judge.push(time, score, kind_score, log_odds=odds)
         doubt = 0.0 if self.second_crack is not None else 3.0
-        return probability, "second" if kind_score > doubt else "first"
+        return Mark(time, score, kind_score, probability, weight), "second" if kind_score > doubt else "first"
 
-    def _weigh(self, mark: Mark) -> tuple[float, float, int]:
-        """f1/lambda0 of a mark (seconds) against clumping strays and clatter, and against clatter alone; its bin."""
+    def keep_judged(self) -> list[tuple[float, Doubles]]:
+        """See :meth:`crackdetect.pipeline.Pipeline.keep_judged`."""
+        self._judge.kept = []
+        return self._judge.kept
+
+    def _weigh(self, mark: Mark) -> float:
+        """Weight of a mark (seconds) against clumping strays as well as against the machine."""
         s = self.settings
         self._excitement *= float(np.exp(-(mark.time - self._last_mark) / s.clump_s))
         self._last_mark = mark.time
-        score_bin = int(np.searchsorted(SCORE_EDGES, mark.score))
-        background = self._background[score_bin] + self._excitement * self._shape[score_bin]
-        crack = float(self.scores.crack[score_bin])
-        weight = 1 / (1 + float(np.exp(-(mark.score - 2.0))))
-        self._excitement += s.clump_share / s.clump_s * weight
-        return float(crack / background), float(crack / self._clutter[score_bin]), score_bin
+        weight = 1 / (1 / mark.weight + self._excitement / self._detected) if mark.weight > 0 else 0.0
+        self._excitement += s.clump_share / s.clump_s / (1 + float(np.exp(-(mark.score - 2.0))))
+        return weight
 
     def _learn(self, counts: Doubles, observed_s: float) -> None:
         """Takes what is older than the lag into the background."""
@@ -304,13 +378,7 @@ class Phase:
             self._count = self._prior_count + (self._count - self._prior_count) * self._decay + old_counts
             self._time = s.prior_s + (self._time - s.prior_s) * self._decay + old_time
             self._background = self._count / self._time
-            # strays are cracks: as many, in the shape of cracks, as the surer bins but the fullest have room for
-            common = (self.scores.crack > 0.03) & _SURE
-            order = np.argsort(self._background[common] / self.scores.crack[common])
-            quieter = order[: max(1, len(order) - 1)]
-            room = float(self._background[common][quieter].sum() / self.scores.crack[common][quieter].sum())
-            strays = min(room, s.most_strays_per_minute / 60)
-            self._clutter = np.maximum(self._background - strays * self.scores.crack, 0.05 * self._background)
+            self._judge.know(self._background, heard_s=self._time - s.prior_s)
 
     def _forget(self) -> None:
         limit = self._now - self.KEEP_S
@@ -319,16 +387,20 @@ class Phase:
         while self._ticks and self._ticks[0][0] < limit:
             self._ticks.popleft()
 
-    def _since(self, start: float) -> tuple[Doubles, Doubles, float]:
-        """Times and ratios of the marks after ``start``, and the observed seconds since then."""
-        chosen = [(time, ratio) for time, ratio, _ in self._marks if time > start]
+    def _since(self, start: float) -> tuple[Doubles, Doubles]:
+        """Times and ratios of the marks after ``start``."""
+        chosen = [(time, ratio) for time, ratio, _ in self._marks if time > start and ratio > 0.02]
         times, ratios = np.array(chosen).reshape(-1, 2).T
+        return times, ratios
+
+    def _heard_since(self, start: float) -> float:
+        """Observed seconds since then."""
         observed = 0.0
         for end, seconds in reversed(self._ticks):
             if end <= start + 1e-9:
                 break
             observed += seconds
-        return times, ratios, observed
+        return observed
 
     # -- start of first crack --------------------------------------------------------------------------------
 
@@ -342,13 +414,11 @@ class Phase:
     def _date(self, what: Literal["first_crack.start", "first_crack.refined"]) -> Turn:
         """Posterior of the start over ramps; 1 s steps, interpolated."""
         now = self._now
-        span = min(150.0, now)
+        span = min(150.0, now - self._not_before)
         starts = np.arange(now - span, now, 1.0)
-        times, ratios, _ = self._since(now - span - 1.0)
+        times, ratios = self._since(now - span - 1.0)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
         log_likelihood = np.empty((len(starts), len(self._lengths)))
-        keep = ratios > 0.02
-        times, ratios = times[keep], ratios[keep]
         # whole seconds are fine enough for the integral of the rate over the time heard
         tick_times, tick_seconds = ticks[:, 0], ticks[:, 1]
         since_mark = np.maximum(times[None, :] - starts[:, None], 0)
@@ -368,36 +438,40 @@ class Phase:
 
     # -- density, end ----------------------------------------------------------------------------------------
 
-    def _rate_posterior(self, window_s: float) -> tuple[Doubles, float] | None:
-        """Posterior over ``self._rates`` (cracks a second) in the last ``window_s``; None when too little was heard."""
-        observed = self._since(self._now - window_s)[2]
+    def _rate_posterior(self, window_s: float) -> tuple[float, float] | None:
+        """Shape and scale (cracks a second) of the gamma posterior of the rate in the last ``window_s``.
+
+        None when too little of it was heard.
+        """
+        start = self._now - window_s
+        observed = self._heard_since(start)
         if observed < 2.0:
             return None
-        # a crack in a clump counts as much as any other: clumping is a reason to doubt a start, not a rate
-        ratios = np.array([plain for time, _, plain in self._marks if time > self._now - window_s])
-        ratios = ratios[ratios > 0.02]
-        log_posterior = np.log1p(self._rates[:, None] * ratios).sum(axis=1) - self._rates * (self._detected * observed)
-        posterior = np.exp(log_posterior - log_posterior.max())
-        return posterior / posterior.sum(), observed
+        number = variance = 0.0
+        for time, _, probability in reversed(self._marks):
+            if time <= start:
+                break
+            number += probability
+            variance += probability * (1 - probability)
+        # the count's own uncertainty, and the Poisson's for a given count
+        spread = (number + 0.5 + variance) / (number + 0.5)
+        return (number + 0.5) / spread, spread / (self._detected * observed)
 
     def _density(self, window_s: float) -> Density | None:
         found = self._rate_posterior(window_s)
         if found is None:
             return None
-        posterior, _ = found
-        mean = float(posterior @ self._rates)
-        root = np.sqrt(self._rates)
-        step = float(root[1])
-        low, high = _quantiles(root - step / 2, posterior, step, (0.05, 0.95))
+        shape, scale = found
+        low, high = scipy.special.gammaincinv(shape, (0.05, 0.95)).tolist()
         hold_off = self.scores.hold_off_s
-        freed = [round(dead_time_correct(60 * rate, hold_off), 2) for rate in (mean, max(low, 0.0) ** 2, high**2)]
+        freed = [round(dead_time_correct(60 * scale * value, hold_off), 2) for value in (shape, low, high)]
         return Density(per_minute=freed[0], low=min(freed[1], freed[0]), high=max(freed[2], freed[0]))
 
     def _end(self) -> Turn | None:
         """First crack is over when the rate has fallen below a share of its peak, surely enough."""
         s = self.settings
         if (
-            self.first_crack is None
+            self._begun is None
             or self.peak is None
             or self.first_crack_end is not None
             or self.second_crack is not None
@@ -406,10 +480,10 @@ class Phase:
         ):
             return None
         found = self._rate_posterior(s.end_window_s)
-        if found is None or found[1] < s.end_window_s / 2:
+        if found is None or self._heard_since(self._now - s.end_window_s) < s.end_window_s / 2:
             return None
-        posterior, _ = found
-        below = float(posterior[self._rates * 60 < s.end_share * self.peak.per_minute].sum())
+        shape, scale = found
+        below = float(scipy.special.gammainc(shape, s.end_share * self.peak.per_minute / 60 / scale))
         if below < s.end_confidence:
             return None
         self.first_crack_end = self._date_end(below)
@@ -418,14 +492,12 @@ class Phase:
     def _date_end(self, confidence: float) -> Turn:
         """The end by the same ramps run backwards in time; its date is where 10 % of the peak is reached."""
         assert self.peak is not None
-        assert self.first_crack is not None
+        assert self._begun is not None
         now = self._now
-        span = min(120.0, now - self.first_crack.time)
+        span = min(120.0, now - self._begun)
         ends = np.arange(now - span, now, 1.0)
-        times, ratios, _ = self._since(now - span)
+        times, ratios = self._since(now - span)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
-        keep = ratios > 0.02
-        times, ratios = times[keep], ratios[keep]
         until_mark = np.maximum(ends[:, None] - times[None, :], 0)
         until_tick = np.maximum(ends[:, None] - ticks[None, :, 0], 0)
         lengths = np.unique(self._lengths)
@@ -462,10 +534,10 @@ class Phase:
         self._second_delay.append(kinds)
         if len(self._second_delay) > self._second_lag:
             old = self._second_delay.popleft()
-            if self.second_crack is None and self.first_crack is not None:
+            if self.second_crack is None and self._begun is not None:
                 self._kind_counts = self._kind_counts + old
         if (
-            self.first_crack is None
+            self._begun is None
             or self.second_crack is not None
             or self._over
             or self._now < self._announced_at + s.second_not_before_s
@@ -473,7 +545,7 @@ class Phase:
             return None
         background = s.first_at_most_per_minute / 60 * self._likely * self._kind_counts / self._kind_counts.sum()
         bins = np.repeat(np.arange(KIND_BINS), kinds.astype(int)).tolist()
-        odds = self._second_start.push(bins, background=background, observed_s=observed_s)
+        odds = self._second_start.push([(b, float(background[b])) for b in bins], observed_s=observed_s)
         if odds < 0:
             self._second_rose_at = self._now
         if odds < s.second_threshold:
@@ -489,6 +561,12 @@ class Phase:
             round(float(confidence), 4),
         )
         return self.second_crack
+
+
+def _turn(
+    what: Literal["first_crack.start", "first_crack.end", "second_crack.start"], dated: Dated | None
+) -> Turn | None:
+    return None if dated is None else Turn(what, dated.time, dated.earliest, dated.latest, dated.confidence)
 
 
 def _quantiles(left: Doubles, weights: Doubles, step: float, wanted: Sequence[float]) -> list[float]:

@@ -22,17 +22,35 @@ from crackdetect.config import About, Sensitivity, Settings
 from crackdetect.errors import SettingError
 from crackdetect.events import Event
 from crackdetect.features import Features
+from crackdetect.handling import Awaited, Handling
 from crackdetect.health import Ailment, Health
 from crackdetect.level import LevelMeter
-from crackdetect.onset import AFTER, Candidate, Onset
+from crackdetect.onset import AFTER, CELL, Candidate, Cell, Onset
 from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, ScoreModel, Turn
+from crackdetect.so_far import SoFar
 from crackdetect.spectrum import BandSplitter, Frames
 
 SourceKind = Literal["microphone", "file", "stdin"]
-#: What a person can mark by hand.
-MARKS = ("charge", "first_crack.start", "first_crack.end", "second_crack.start", "drop", "cooled")
+#: What a person can mark by hand: what is now, and what has not happened yet, whoever said so before.
+MARKS = (
+    "charge",
+    "charge.not_yet",
+    "first_crack.start",
+    "first_crack.not_yet",
+    "first_crack.end",
+    "second_crack.start",
+    "second_crack.not_yet",
+    "drop",
+    "drop.not_yet",
+    "cooled",
+)
+#: Least probability of a ``crack`` event. Below one half, for the person wants to see doubtful cracks as such.
+CRACK_FROM = 0.4
 #: Seconds past the target at which it is said to be over.
 OVER_S = 30.0
+#: A heard drop is not dated earlier than this after first crack began, nor a heard end of cooling after the drop: beans
+#: are developed and cooled for longer (common practice, no source), and the chorus and the drop itself are steps too.
+LEAST_DEVELOPMENT_S, LEAST_COOLING_S = 15.0, 20.0
 _TICKS_A_SECOND = round(1 / TICK_S)
 #: Nats by which each sensitivity moves the threshold of the decision; measured with ``crackdetect evaluate``.
 THRESHOLD_SHIFT: dict[Sensitivity, float] = {"earlier": -2.0, "usual": 0.0, "surer": 3.0}
@@ -44,7 +62,8 @@ class Pipeline:
     samplerate: Hz of the blocks, 8,000 to 192,000. model: the classifier, see ``model_files.load``.
     settings: what is known or wanted before the roast. roast: its identity, repeated in every event.
     source: where the sound comes from. about: what the person said of it, only repeated.
-    phase_settings: numbers of the decision, before ``settings.sensitivity`` moves its threshold.
+    phase_settings: numbers of the decision, before ``settings.sensitivity`` moves its threshold. so_far: of the roast
+    that is gone on with; the first sample pushed is then that at ``so_far.until``.
     Raises SettingError on values out of range.
     """
 
@@ -58,8 +77,12 @@ class Pipeline:
         source: SourceKind = "file",
         about: About | None = None,
         phase_settings: PhaseSettings | None = None,
+        so_far: SoFar | None = None,
     ) -> None:
+        if so_far is not None and so_far.samplerate != samplerate:
+            raise SettingError(f"this roast was heard at {so_far.samplerate} Hz; it cannot go on at {samplerate} Hz")
         self.samplerate = samplerate
+        self._so_far = so_far
         self.model = model
         self.settings = settings or Settings()
         self.roast = roast
@@ -73,7 +96,8 @@ class Pipeline:
         decision = phase_settings or PhaseSettings()
         shift = THRESHOLD_SHIFT[self.settings.sensitivity]
         decision = replace(decision, threshold=decision.threshold + shift)
-        self._phase = Phase(ScoreModel.from_marks(model.marks), settings=decision)
+        self._phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=decision)
+        self._handling = Handling(cell_s=CELL * self._splitter.hop / samplerate)
         self.health = Health(samplerate=samplerate)
         self._reset_own()
 
@@ -86,6 +110,7 @@ class Pipeline:
             self._classifier,
             self._level,
             self._phase,
+            self._handling,
             self.health,
         ):
             stage.reset()
@@ -97,14 +122,41 @@ class Pipeline:
         self._tick = 0
         self._marks: deque[tuple[int, Mark]] = deque()  # (frame, mark) of ticks to come
         self._heard: deque[tuple[int, Any]] = deque()
+        self._cells: deque[Cell] = deque()  # of ticks to come
         self._resumed_at = 0  # sample at which the first frame after the last gap was complete
         self._charge: float | None = None
         self._drop: float | None = None
-        self._marked_first_crack: float | None = None
+        self._cooled: float | None = None
+        self._given_told: set[str] = set()  # times given beforehand that have come
+        self._taken_back_at = {"charge": 0.0, "drop": 0.0}  # a heard one must have happened since
+        self._marked: dict[str, float] = {}  # seconds of what the person marked and did not take back
         self._cracks = 0
         self._announced: float | None = None
+        self._start_told = False  # first_crack.start is said once a roast
+        self._renewed: Turn | None = None  # an announcement after the first was taken back, not told yet
         self._stages_told: set[str] = set()
         self._finished = False
+        if self._so_far is not None:
+            self._restore(self._so_far)
+
+    def _restore(self, so_far: SoFar) -> None:
+        """Everything as the events say; what was learnt of the noise and the machine is learnt anew."""
+        self._seq = so_far.next_seq
+        self._position = self._sample(so_far.until)
+        self._tick = int(so_far.until / TICK_S)
+        while self._tick and self._splitter.end(self._tick_end(self._tick - 1) + AFTER - 1) > self._position:
+            self._tick -= 1  # its end was heard, but not yet told
+        self._splitter.gap(self._position)
+        self._level.gap(self._position)
+        self.health.go_on(self._position, totals=so_far.health)
+        self._charge, self._drop, self._cooled = so_far.charge, so_far.drop, so_far.cooled
+        self._given_told = set(so_far.given_told)
+        self._marked = dict(so_far.marked)
+        self._cracks = so_far.cracks
+        self._announced = so_far.announced
+        self._start_told = so_far.start_told
+        self._stages_told = set(so_far.stages_told)
+        self._phase.go_on(so_far)
 
     # -- in ------------------------------------------------------------------------------------------------
 
@@ -133,7 +185,7 @@ class Pipeline:
             raise SettingError("this roast has been finished; reset the pipeline before the next one")
         events = self.start()
         if block.lost:
-            self._lose(block.lost, "gap", events)
+            self._lose(block.lost, block.lost_to, events)
         if block.overflow:
             self.health.note("overflow")
         samples = block.samples
@@ -159,20 +211,48 @@ class Pipeline:
             raise SettingError(f"mark {what!r} is unknown; choose one of {', '.join(MARKS)}")
         events = self.start()
         now = self._position
-        events.append(self._event("mark", now, now, {"what": what}))
         seconds = now / self.samplerate
-        if what == "charge":
+        events.append(self._event("mark", now, now, {"what": what}))
+        event, taken_back, _ = what.partition(".not_yet")
+        if taken_back:
+            self._take_back(event)
+        elif what == "charge":
             self._charge = seconds
-            events.append(self._event("charge", now, now, {"how": "key"}))
         elif what == "drop":
-            self._drop = seconds
+            self._drop, self._cooled = seconds, None
             self._phase.drop()
-            events.append(self._event("drop", now, now, {"how": "key"}))
-        elif what == "first_crack.start":
-            self._marked_first_crack = seconds
+        elif what == "cooled":
+            self._cooled = seconds
+        else:
+            self._marked[what] = seconds
+            if what == "first_crack.start":
+                self._phase.begin(seconds)
+        if what in ("charge", "drop"):
+            events.append(self._event(what, now, now, {"how": "key"}))
         elif what == "cooled":
             events.append(self._event("cooled", now, now, {}))
+        target = self.settings.target
+        moves_ratio = target is not None and target.ratio is not None and event == "charge"
+        if moves_ratio or what in ("first_crack.start", "first_crack.not_yet"):
+            self._stages_told.clear()  # the target lies elsewhere now
         return events
+
+    def _take_back(self, event: str) -> None:
+        """The person says that this has not happened: neither their own mark nor what was heard or given holds."""
+        if event in self._taken_back_at:
+            self._taken_back_at[event] = self._position / self.samplerate
+        if event == "charge":
+            self._charge = None
+        elif event == "drop":
+            self._drop, self._cooled = None, None
+            self._phase.undrop()
+        elif event == "first_crack":
+            self._marked.clear()  # nothing of what follows it has happened either
+            self._phase.not_yet()
+            self._announced = self._renewed = None
+        else:
+            self._marked.pop("second_crack.start", None)
+            self._phase.no_second_yet()
 
     def notice(self, kind: str, *, message: str, count: int = 1) -> list[Event]:
         """``health`` that the outside noticed (``device_lost``, ``disk_full``), told at the current sample."""
@@ -193,6 +273,15 @@ class Pipeline:
         end = self._position
         events.append(self._event("summary", end, end, self._summary()))
         return events
+
+    def keep_judged(self) -> list[tuple[float, Any]]:
+        """For training: a list that fills with the time (s) and the numbers of each candidate that is judged."""
+        return self._phase.keep_judged()
+
+    @property
+    def position(self) -> int:
+        """Samples taken in so far, lost ones among them."""
+        return self._position
 
     @property
     def duration_s(self) -> float:
@@ -222,6 +311,8 @@ class Pipeline:
         candidates = self._onset.push(frames)
         self._heard.extend(self._onset.heard)
         self._onset.heard.clear()
+        self._cells.extend(self._onset.cells)
+        self._onset.cells.clear()
         for candidate in candidates:
             self._run_ticks(candidate.frame, events)
             self._judge(candidate, events)
@@ -232,18 +323,21 @@ class Pipeline:
         self._splitter.gap(count)
         self._level.gap(count)
         events += [self._ailment(ailment) for ailment in self.health.lose(count, kind)]
+        if kind == "outage":  # no candidate reaches across it, so clocks can go on without waiting for sound
+            self._run_ticks(self._position // self._splitter.hop - AFTER, events, ready=self._position)
 
     def _judge(self, candidate: Candidate, events: list[Event]) -> None:
         verdict = self._classifier.push(self._features.push(candidate))
         centre = self._splitter.centre(candidate.frame)
-        self._marks.append((candidate.frame, Mark(centre / self.samplerate, verdict.score, verdict.kind_score)))
-        probability, kind = self._phase.judge(verdict.score, verdict.kind_score)
-        if probability < 0.5:
+        seconds = centre / self.samplerate
+        mark, kind = self._phase.judge(seconds, verdict.score, verdict.kind_score)
+        self._marks.append((candidate.frame, mark))
+        if mark.probability < CRACK_FROM:
             return
         self._cracks += 1
         fields = {
             "kind": kind,
-            "probability": round(probability, 4),
+            "probability": round(mark.probability, 4),
             "snr_db": round(self._level.snr_db(centre, candidate.in_band_floor), 1),
         }
         events.append(self._event("crack", centre, self._splitter.end(candidate.frame + AFTER), fields))
@@ -252,21 +346,22 @@ class Pipeline:
         """First frame after a tick."""
         return -(-(tick + 1) * self.samplerate // (_TICKS_A_SECOND * self._splitter.hop))
 
-    def _run_ticks(self, until_frame: int, events: list[Event]) -> None:
-        """Closes the ticks that end at or before ``until_frame``."""
+    def _run_ticks(self, until_frame: int, events: list[Event], *, ready: int | None = None) -> None:
+        """Closes the ticks that end at or before ``until_frame``. ready: sample at which that became possible."""
         while (border := self._tick_end(self._tick)) <= until_frame:
             marks = []
             while self._marks and self._marks[0][0] < border:
                 marks.append(self._marks.popleft()[1])
             heard = self._count_heard(border) * self._splitter.hop / self.samplerate
-            ready = max(self._splitter.end(border + AFTER - 1), self._resumed_at)
+            sound = max(self._splitter.end(border + AFTER - 1), self._resumed_at) if ready is None else ready
             tick = self._tick
             self._tick += 1
             now = self._tick * TICK_S
             for said in self._phase.push(marks, tick=tick, observed_s=min(heard, TICK_S)):
-                self._say(said, ready, events)
-            self._known_times(now, ready, events)
-            self._develop(now, ready, events)
+                self._say(said, sound, events)
+            self._handle(border, sound, events)
+            self._known_times(now, sound, events)
+            self._develop(now, sound, events)
 
     def _count_heard(self, border: int) -> int:
         """Frames before ``border`` in which anything could be heard; they are counted once."""
@@ -306,6 +401,10 @@ class Pipeline:
             return  # the development events and the summary carry it
         if said.what == "first_crack.start":
             self._announced = ready / self.samplerate
+            if self._start_told:
+                self._renewed = said
+                return  # the next development event, at this very tick, tells it
+            self._start_told = True
         fields = {
             "earliest": round(said.earliest, 2),
             "latest": round(said.latest, 2),
@@ -313,22 +412,60 @@ class Pipeline:
         }
         events.append(self._event(said.what, self._sample(said.time), ready, fields))
 
+    def _handle(self, border: int, ready: int, events: list[Event]) -> None:
+        """Charge, drop and the end of cooling, as they are heard in the cells before ``border``."""
+        cells = []
+        while self._cells and (self._cells[0].index + 1) * CELL <= border:
+            cells.append(self._cells.popleft())
+        awaited, since = self._awaited()
+        for heard in self._handling.push(cells, awaiting=awaited, since_s=since)[:1]:
+            if heard.what == "charge":
+                self._charge = heard.time
+            elif heard.what == "drop":
+                self._drop = heard.time
+                self._phase.drop()
+            else:
+                self._cooled = heard.time
+            fields = {"how": "heard", "confidence": heard.confidence}
+            events.append(self._event(heard.what, self._sample(heard.time), ready, fields))
+
+    def _awaited(self) -> tuple[Awaited | None, float]:
+        """What may be heard next, and since when (s). What the person gave beforehand is not listened for."""
+        wishes, first_crack = self.settings, self._first_crack
+        if self._drop is not None:
+            awaited = self._cooled is None and wishes.cool_s is None
+            return ("cooled", self._drop + LEAST_COOLING_S) if awaited else (None, 0.0)
+        what: Awaited = "charge" if first_crack is None else "drop"
+        given = wishes.charge_at if what == "charge" else wishes.drop_at
+        # one that was given, and came, and does not hold any more has been taken back
+        open_to_hearing = given is None or what in self._given_told
+        if not open_to_hearing or (what == "charge" and self._charge is not None):
+            return None, 0.0
+        since = self._taken_back_at[what]
+        return what, since if first_crack is None else max(since, first_crack + LEAST_DEVELOPMENT_S)
+
     def _known_times(self, now: float, ready: int, events: list[Event]) -> None:
-        """Charge and drop that the person gave beforehand."""
-        charge, drop = self.settings.charge_at, self.settings.drop_at
-        if charge is not None and self._charge is None and now >= charge:
+        """Charge and drop that the person gave beforehand, and the end of the cooling time."""
+        charge, drop, cool_s = self.settings.charge_at, self.settings.drop_at, self.settings.cool_s
+        if charge is not None and "charge" not in self._given_told and self._charge is None and now >= charge:
+            self._given_told.add("charge")
             self._charge = charge
             events.append(self._event("charge", self._sample(charge), ready, {"how": "given"}))
-        if drop is not None and self._drop is None and now >= drop:
+        if drop is not None and "drop" not in self._given_told and self._drop is None and now >= drop:
+            self._given_told.add("drop")
             self._drop = drop
             self._phase.drop()
             events.append(self._event("drop", self._sample(drop), ready, {"how": "given"}))
+        if cool_s is not None and self._drop is not None and self._cooled is None and now >= self._drop + cool_s:
+            self._cooled = self._drop + cool_s
+            events.append(self._event("cooled", self._sample(self._cooled), ready, {}))
 
     @property
     def _first_crack(self) -> float | None:
         """Start of first crack, seconds: the person's mark before what was heard."""
-        if self._marked_first_crack is not None:
-            return self._marked_first_crack
+        marked = self._marked.get("first_crack.start")
+        if marked is not None:
+            return marked
         return None if self._phase.first_crack is None else self._phase.first_crack.time
 
     def _develop(self, now: float, ready: int, events: list[Event]) -> None:
@@ -343,9 +480,10 @@ class Pipeline:
         charge = None if self._charge is None or self._charge > first_crack else self._charge
         since_charge = None if charge is None else first_crack - charge
         goal = None if target is None else target.drop_after(since_charge)
-        if self._tick % _TICKS_A_SECOND == 0:
+        renewed, self._renewed = self._renewed, None
+        if self._tick % _TICKS_A_SECOND == 0 or renewed is not None:
             turn = self._phase.first_crack
-            marked = self._marked_first_crack is not None or turn is None
+            marked = "first_crack.start" in self._marked or turn is None
             fields = {
                 "elapsed": round(elapsed, 3),
                 "ratio": None if charge is None or now <= charge else round(elapsed / (now - charge), 5),
@@ -354,6 +492,8 @@ class Pipeline:
                 "first_crack_earliest": None if marked or turn is None else round(turn.earliest, 2),
                 "first_crack_latest": None if marked or turn is None else round(turn.latest, 2),
             }
+            if renewed is not None and not marked:
+                fields |= {"renewed": True, "confidence": renewed.confidence}
             events.append(self._event("development", self._sample(now), ready, fields))
         if goal is not None:
             self._tell_target(first_crack + goal, now, ready, events)
@@ -373,13 +513,19 @@ class Pipeline:
     def _summary(self) -> dict[str, Any]:
         turn, peak = self._phase.first_crack, self._phase.peak
         first_crack = self._first_crack
-        marked = self._marked_first_crack is not None
+        marked = "first_crack.start" in self._marked
         total = None if self._drop is None or self._charge is None else self._drop - self._charge
         if total is not None and total <= 0:
             total = None  # a charge at or after the drop is another roast's
         development = None if self._drop is None or first_crack is None else self._drop - first_crack
         ratio = None if total is None or development is None or development > total else development / total
-        end, second = self._phase.first_crack_end, self._phase.second_crack
+        end, second = (
+            self._marked.get(mark, None if heard is None else heard.time)
+            for mark, heard in (
+                ("first_crack.end", self._phase.first_crack_end),
+                ("second_crack.start", self._phase.second_crack),
+            )
+        )
         interval = None if turn is None or marked else turn
         return {
             "first_crack": _rounded(first_crack),
@@ -394,8 +540,8 @@ class Pipeline:
             "peak_per_minute": None if peak is None else peak.per_minute,
             "peak_low": None if peak is None else peak.low,
             "peak_high": None if peak is None else peak.high,
-            "first_crack_end": None if end is None else _rounded(end.time),
-            "second_crack": None if second is None else _rounded(second.time),
+            "first_crack_end": _rounded(end),
+            "second_crack": _rounded(second),
             "health": dict(sorted(self.health.totals.items())),
         }
 

@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from queue import Empty, SimpleQueue
 from types import FrameType
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, TypeVar, runtime_checkable
 
 from crackdetect.blocks import Block
 from crackdetect.capture import DeviceLost
 from crackdetect.errors import CrackdetectError, OutputError, SettingError
 from crackdetect.events import Event
+from crackdetect.notice import Notices
 
 #: Events that may wait for a slow sink of a live roast, at most; then the least telling ones are dropped.
 WAITING_EVENTS = 2_000
@@ -24,6 +25,7 @@ WAITING_EVENTS = 2_000
 DROPPABLE = frozenset({"density", "crack", "development", "health"})
 #: What a sink may take at the end of a live roast to send what still waits.
 DRAIN_S = 5.0
+_Item = TypeVar("_Item")
 #: What a sink may raise without being a defect of ours.
 _SINK_ERRORS = (CrackdetectError, OSError, ValueError, RuntimeError)
 
@@ -57,6 +59,13 @@ class Sink(Protocol):
     def send(self, event: Event) -> None: ...
 
 
+@runtime_checkable
+class Settling(Protocol):
+    """A sink that gathers: ``settle`` is called as soon as no further event waits for it."""
+
+    def settle(self) -> None: ...
+
+
 class _Outlet:
     """A sink with its failures. ``failures`` are those not yet told, ``failed`` that there ever was one."""
 
@@ -68,10 +77,16 @@ class _Outlet:
         self.dropped = 0
 
     def send(self, event: Event) -> None:
-        if self.closed_pipe:
-            return
+        if not self.closed_pipe:
+            self._try(lambda: self.sink.send(event))
+
+    def settle(self) -> None:
+        if isinstance(self.sink, Settling):
+            self._try(self.sink.settle)
+
+    def _try(self, action: Callable[[], None]) -> None:
         try:
-            self.sink.send(event)
+            action()
         except BrokenPipeError:
             self.closed_pipe = True
         except _SINK_ERRORS as error:
@@ -81,6 +96,7 @@ class _Outlet:
 
     def drain(self, within_s: float) -> bool:
         """Whether everything was sent."""
+        self.settle()
         return True
 
 
@@ -117,7 +133,10 @@ class _ThreadedOutlet(_Outlet):
                         return
                     self._lock.wait()
                 event = self._waiting.popleft()
+                last = not self._waiting
             super().send(event)
+            if last:
+                self.settle()
 
     def drain(self, within_s: float) -> bool:
         with self._lock:
@@ -134,6 +153,7 @@ def listen(
     *,
     stop: threading.Event | None = None,
     marks: SimpleQueue[str] | None = None,
+    notices: Notices | None = None,
     end_on_closed_pipe: bool = False,
     say: Callable[[str], None] | None = None,
 ) -> int:
@@ -144,7 +164,7 @@ def listen(
     once.
 
     stop: set by anyone to end the roast. marks: the person's statements, put by any thread, taken between
-    blocks.
+    blocks. notices: what other parts have to say, taken in the same way; each becomes a ``health`` event.
     end_on_closed_pipe: end, with exit code 0, when a sink's reader has gone; else go on without that sink.
     say: takes sentences for the person; standard error when ``None``.
     Exit codes: 0, or that of the error that ended it (a lost microphone 4, input 3), or of a failed sink (6).
@@ -153,7 +173,16 @@ def listen(
     say = _say if say is None else say
     live = source.kind == "microphone"
     outlets = [_ThreadedOutlet(sink) if live else _Outlet(sink) for sink in sinks]
-    loop = _Loop(source, pipeline, outlets, stop=stop, marks=marks, say=say, end_on_closed_pipe=end_on_closed_pipe)
+    loop = _Loop(
+        source,
+        pipeline,
+        outlets,
+        stop=stop,
+        marks=marks,
+        notices=notices,
+        say=say,
+        end_on_closed_pipe=end_on_closed_pipe,
+    )
     with _interrupts(loop):
         try:
             loop.run()
@@ -175,6 +204,7 @@ class _Loop:
         *,
         stop: threading.Event,
         marks: SimpleQueue[str] | None,
+        notices: Notices | None,
         say: Callable[[str], None],
         end_on_closed_pipe: bool,
     ) -> None:
@@ -183,6 +213,7 @@ class _Loop:
         self.outlets = outlets
         self.stop = stop
         self.marks = marks
+        self.notices = notices
         self.say = say
         self.end_on_closed_pipe = end_on_closed_pipe
         self.exit_code = 0
@@ -197,8 +228,9 @@ class _Loop:
                 if block is None:
                     return
                 self.send(self.pipeline.push(block))
-                for what in self._given_marks():
+                for what in _taken(self.marks):
                     self._mark(what)
+                self._tell_notices()
                 self._tell_failures()
         except KeyboardInterrupt:
             if not self.stop.is_set():  # not ours
@@ -226,12 +258,9 @@ class _Loop:
         finally:
             self.waiting = False
 
-    def _given_marks(self) -> Iterator[str]:
-        while self.marks is not None:
-            try:
-                yield self.marks.get_nowait()
-            except Empty:
-                return
+    def _tell_notices(self) -> None:
+        for notice in _taken(self.notices):
+            self.send(self.pipeline.notice(notice.kind, message=notice.message, count=notice.count))
 
     def send(self, events: Iterable[Event]) -> None:
         for event in events:
@@ -254,6 +283,7 @@ class _Loop:
                     self.send(self.pipeline.notice("disk_full" if full else "output_failed", message=message))
 
     def finish(self) -> None:
+        self._tell_notices()
         self._tell_failures()
         self.send(self.pipeline.finish())
 
@@ -268,6 +298,15 @@ class _Loop:
             )
         if dropped := sum(outlet.dropped for outlet in self.outlets):
             self.say(f"{dropped} events were dropped because an output was too slow; no announcement is among them")
+
+
+def _taken(queue: SimpleQueue[_Item] | None) -> Iterator[_Item]:
+    """What is in the queue now."""
+    while queue is not None:
+        try:
+            yield queue.get_nowait()
+        except Empty:
+            return
 
 
 def _failure(error: Exception) -> str:

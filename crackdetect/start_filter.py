@@ -9,8 +9,9 @@ States, each adding candidates of its own to the learnt background:
   may stay long in the third; the last one is as dense as a burst, or a burst would explain a dense chorus for ever.
 
 Under any state the candidates of a tick are Poisson with a rate for each bin of score, so a tick multiplies a state's
-weight by prod(rate_state(bin) / rate_quiet(bin)) exp(-(extra rate) dt), and between ticks weight moves by the states'
-mean lengths (the forward algorithm: Rabiner, Proc. IEEE 77, 257, 1989; with one absorbing class it is Shiryaev's
+weight by prod(1 + extra_state(bin) / background) exp(-(extra rate) dt), the background being the rate at which
+candidates like this one come by themselves; and between ticks weight moves by the states' mean lengths (the forward
+algorithm: Rabiner, Proc. IEEE 77, 257, 1989; with one absorbing class it is Shiryaev's
 Bayesian test for a change, Theory Probab. Appl. 8, 22, 1963). A burst explains a short flurry as well as a chorus does
 and ends by itself; what goes on past it, or climbs, only the chorus explains. No number of pops in a time is counted.
 """
@@ -74,14 +75,14 @@ class StartFilter:
     def reset(self) -> None:
         self._weights = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
 
-    def push(self, bins: Sequence[int], *, background: Doubles, observed_s: float) -> float:
-        """bins: score bins of the tick's candidates. background: rates a second in each bin. observed_s: heard time."""
-        if observed_s <= 0 and not bins:
+    def push(self, marks: Sequence[tuple[int, float]], *, observed_s: float) -> float:
+        """marks: score bin of each of the tick's candidates, and its background (a second). observed_s: heard time."""
+        if observed_s <= 0 and not marks:
             return self.log_odds  # unheard time is no evidence, and nothing is assumed to happen in it
         weights = self._weights @ self._move
         weights = weights * np.exp(-self._total * observed_s)
-        for score_bin in bins:
-            weights = weights * (1 + self._extra[:, score_bin] / background[score_bin])
+        for score_bin, background in marks:
+            weights = weights * (1 + self._extra[:, score_bin] / background)
         weights /= weights.sum()
         self._weights = np.maximum(weights, 1e-15)  # nothing is ever impossible
         return self.log_odds

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import hypothesis
 import numpy as np
 import pytest
 
-from crackdetect import features, model_files
+from crackdetect import features, judge, model_files
 from crackdetect.classify import Model
-from crackdetect.phase import KIND_BINS, SCORE_BINS
+from crackdetect.judge import JudgeModel, Network
+from crackdetect.phase import KIND_BINS, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import BANDS
 
 # no test may depend on how fast the machine is
@@ -27,6 +29,39 @@ MARKS: dict[str, list[float]] = {
     "first_kind": (np.geomspace(40, 1, KIND_BINS) / np.geomspace(40, 1, KIND_BINS).sum()).tolist(),
     "second_kind": (np.geomspace(1, 40, KIND_BINS) / np.geomspace(1, 40, KIND_BINS).sum()).tolist(),
 }
+
+
+def _by_hand(**slopes: float) -> Network:
+    """Log odds: ln f1 of the score, straight between the middles of the bins of MARKS, and the slopes of other numbers,
+    which must be given their sign by two units each."""
+    bounds = np.array([-5.0, *SCORE_EDGES, 8.0])
+    middles, heights = (bounds[:-1] + bounds[1:]) / 2, np.log(MARKS["crack"])
+    turns = np.diff(np.diff(heights) / np.diff(middles), prepend=0.0)
+    units = [(judge.NAMES.index("score"), 1.0, -knot, turn) for knot, turn in zip(middles, turns, strict=False)]
+    for name, slope in slopes.items():
+        index = judge.NAMES.index(name.replace("_", " "))
+        units += [(index, 1.0, 0.0, slope), (index, -1.0, 0.0, -slope)]
+    hidden = np.zeros((judge.COUNT, len(units)))
+    for unit, (index, sign, _, _) in enumerate(units):
+        hidden[index, unit] = sign
+    return Network(
+        mean=np.zeros(judge.COUNT),
+        scale=np.ones(judge.COUNT),
+        hidden=hidden,
+        hidden_bias=np.array([bias for _, _, bias, _ in units]),
+        out=np.array([out for _, _, _, out in units]),
+        out_bias=np.array([heights[0]]),
+    )
+
+
+#: A judge written by hand: a candidate's weight is f1 / lambda0 by the bins of MARKS and the learnt background; its
+#: odds of being a crack are that at 6 cracks a minute, and more after each good candidate of the last seconds.
+JUDGE = JudgeModel(
+    crack=_by_hand(background_here=-1.0, seconds_good=1.0),
+    alone=_by_hand(background_here=-1.0),
+    cracks_per_second=1.0,
+)
+JUDGE.crack.out_bias[0] += np.log(0.1)
 
 
 def plain_classifier(path: Path) -> Model:
@@ -50,9 +85,18 @@ def plain_classifier(path: Path) -> Model:
         biases=[np.zeros(2, np.float32), np.array([0.0, -5.0, -5.0], np.float32)],
         prior=np.array([0.8, 0.15, 0.05]),
         marks=MARKS,
+        judge=JUDGE,
         golden=rows,
         card={"purpose": "tests"},
     )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test touches the log and the settings of whoever runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("CRACKDETECT_HOME", str(tmp_path_factory.mktemp("home")))
+        yield
 
 
 @pytest.fixture(scope="session")

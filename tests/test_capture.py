@@ -5,7 +5,10 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from queue import SimpleQueue
 from types import SimpleNamespace
 from typing import Any
 
@@ -15,8 +18,9 @@ import pytest
 
 from crackdetect import capture
 from crackdetect.blocks import Block
-from crackdetect.capture import Device, DeviceLost, GapMeter, Inbox, MicrophoneSource, choose_device
+from crackdetect.capture import Device, DeviceLost, GapMeter, Inbox, MicrophoneSource, SleepMeter, choose_device
 from crackdetect.errors import DeviceError, InputError
+from crackdetect.notice import Notice
 
 RATE = 48_000
 Array = npt.NDArray[np.float32]
@@ -222,19 +226,27 @@ class Layer:
         self.streams: list[Stream] = []
         self.refuse: set[int] = set()
 
-    def query_hostapis(self) -> list[dict[str, Any]]:
-        return [{"name": "A"}]
-
-    def query_devices(self) -> list[dict[str, Any]]:
-        rows = [
+        self.rows = [
             ("loudspeaker", 0, 48_000.0),
             ("pair", 2, 48_000.0),
             ("array", 4, 44_100.0),
             ("odd", 1, 384_000.0),
         ]
+        self.begun = 0
+
+    def _terminate(self) -> None:
+        self.begun -= 1
+
+    def _initialize(self) -> None:
+        self.begun += 1
+
+    def query_hostapis(self) -> list[dict[str, Any]]:
+        return [{"name": "A"}]
+
+    def query_devices(self) -> list[dict[str, Any]]:
         return [
             {"name": name, "hostapi": 0, "max_input_channels": inputs, "default_samplerate": rate}
-            for name, inputs, rate in rows
+            for name, inputs, rate in self.rows
         ]
 
     def InputStream(self, **options: Any) -> Stream:  # noqa: N802 - the name that the layer has
@@ -386,6 +398,118 @@ def test_a_device_that_hangs_cannot_hold_the_end(layer: Layer) -> None:
     source.close()  # comes back although abort() does not
     assert layer.streams[0].log == ["start"]
     layer.streams[0].hang.set()
+
+
+# -- a device that comes back --------------------------------------------------------------------------------
+
+
+class Outage:
+    """A microphone that has given 0.1 s of sound and is gone; ``hear`` takes blocks until something is so."""
+
+    def __init__(self, layer: Layer, monkeypatch: pytest.MonkeyPatch, *, wait_s: float = 60) -> None:
+        monkeypatch.setattr(capture, "LOOK_AGAIN_S", 0.02)
+        monkeypatch.setattr(capture, "_BEHIND_S", 0.05)
+        self.layer = layer
+        self.present = list(layer.rows)
+        self.notices: SimpleQueue[Notice] = SimpleQueue()
+        self.source = MicrophoneSource("pair", wait_s=wait_s, watchdog_s=0.3, notices=self.notices)
+        self.blocks: list[Block] = []
+        self.iterator = iter(self.source)
+        layer.streams[0].deliver(frames(4800, 0.1, 0.1))
+        self.gone_at = time.monotonic()
+        layer.rows = [row for row in layer.rows if row[0] != "pair"]
+        layer.streams[0].options["finished_callback"]()
+
+    def hear(self, enough: Callable[[], bool], *, within_s: float = 10) -> None:
+        until = time.monotonic() + within_s
+        while not enough():
+            assert time.monotonic() < until
+            self.blocks.append(next(self.iterator))
+
+    def told(self) -> list[str]:
+        return [self.notices.get_nowait().kind for _ in range(self.notices.qsize())]
+
+    @property
+    def heard_s(self) -> float:
+        return sum(len(block.samples) + block.lost for block in self.blocks) / RATE
+
+
+def test_a_device_that_comes_back_is_opened_again_and_the_gap_has_its_length(
+    layer: Layer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outage = Outage(layer, monkeypatch)
+    outage.hear(lambda: outage.heard_s > 0.4)  # time passes while it is gone
+    assert outage.told() == ["device_lost"]
+    assert {block.lost_to for block in outage.blocks if block.lost} == {"outage"}
+    assert len(layer.streams) == 1
+    layer.rows = [*outage.present[2:], *outage.present[:2]]  # under another number
+    outage.hear(lambda: len(layer.streams) == 2)
+    came_at = time.monotonic()
+    layer.streams[1].deliver(frames(480, 0.2, 0.2))
+    outage.hear(lambda: bool(outage.blocks) and bool((outage.blocks[-1].samples == np.float32(0.2)).any()))
+    assert outage.told() == ["device_back"]
+    assert layer.streams[1].options["device"] == 3
+    # 0.1 s before it, then all the time that went by, its last 10 ms heard
+    assert outage.heard_s == pytest.approx(0.1 + came_at - outage.gone_at, abs=0.25)
+    assert layer.begun == 0  # ended as often as begun
+    outage.source.close()
+
+
+def test_never_another_device_nor_one_of_two_alike(layer: Layer, monkeypatch: pytest.MonkeyPatch) -> None:
+    outage = Outage(layer, monkeypatch)
+    outage.hear(lambda: outage.heard_s > 0.3)
+    layer.rows = [*layer.rows, ("pair two", 2, 48_000.0)]
+    outage.hear(lambda: outage.heard_s > 0.5)
+    layer.rows = [*layer.rows, ("pair", 2, 48_000.0), ("pair", 2, 48_000.0)]
+    outage.hear(lambda: outage.heard_s > 0.7)
+    assert len(layer.streams) == 1
+    outage.source.close()
+    assert list(outage.iterator) == []
+
+
+def test_a_device_that_is_back_and_silent_is_looked_for_again(layer: Layer, monkeypatch: pytest.MonkeyPatch) -> None:
+    outage = Outage(layer, monkeypatch)
+    layer.rows = outage.present
+    outage.hear(lambda: len(layer.streams) == 3)  # the second one gave nothing within the watchdog's time
+    assert layer.streams[1].log == ["start", "abort", "close"]
+    layer.streams[2].deliver(frames(480, 0.2, 0.2))
+    outage.hear(lambda: len(outage.blocks[-1].samples) > 0)
+    assert outage.told() == ["device_lost", "device_back"]
+    outage.source.close()
+
+
+def test_a_device_that_stays_away_is_lost_after_the_time_it_is_waited_for(
+    layer: Layer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outage = Outage(layer, monkeypatch, wait_s=0.5)
+    with pytest.raises(DeviceLost, match=r"did not come back within 0:0.; check its cable, then listen again"):
+        outage.hear(lambda: False)
+    assert 0.6 <= outage.heard_s <= 0.15 + time.monotonic() - outage.gone_at
+    outage.source.close()
+
+
+def test_a_computer_that_slept_has_lost_that_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    asleep = [100.0]
+    monkeypatch.setattr(capture, "_asleep", lambda: asleep[0])
+    meter = SleepMeter()
+    assert meter.push() == 0
+    asleep[0] += 0.01  # the clocks' own unevenness
+    assert meter.push() == 0
+    asleep[0] += 600
+    assert meter.push() == pytest.approx(600.01)
+    assert meter.push() == 0
+
+
+def test_sleep_is_a_gap_in_the_sound(layer: Layer, monkeypatch: pytest.MonkeyPatch) -> None:
+    asleep = [0.0]
+    monkeypatch.setattr(capture, "_asleep", lambda: asleep[0])
+    source = MicrophoneSource("pair")
+    layer.streams[0].deliver(frames(480, 0.1, 0.1))
+    assert [block.lost for block in heard(source, 1)] == [0]
+    asleep[0] = 90.0
+    layer.streams[0].deliver(frames(480, 0.1, 0.1))
+    assert [block.lost for block in heard(source, 1)] == [90 * RATE]
+    source.close()
 
 
 def test_importing_capture_does_not_load_the_audio_layer() -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from clicks import candidates_of, clicks_in_noise
+from conftest import JUDGE
 
 from crackdetect import features
 from crackdetect.classify import CLASSES, SCORE_LIMIT, Classifier, Model, Verdict
@@ -29,6 +30,7 @@ def _model(weights: list[np.ndarray], biases: list[np.ndarray], **changes: Any) 
         "biases": tuple(bias.astype(np.float32) for bias in biases),
         "prior": np.array([0.5, 0.3, 0.2]),
         "marks": {},
+        "judge": JUDGE,
     }
     return Model(**(values | changes))
 

@@ -105,7 +105,7 @@ from crackdetect import capture
 from crackdetect.blocks import Block
 class Microphone:
     kind, name, samplerate, channel_note = "microphone", "test", 16_000, None
-    def __init__(self, device, *, channel): pass
+    def __init__(self, device, **options): pass
     def __iter__(self): yield Block(np.random.default_rng(1).normal(0, 0.01, 16_000).astype(np.float32))
     def close(self): pass
 capture.MicrophoneSource = Microphone
@@ -126,13 +126,15 @@ def test_version(run: Any) -> None:
 
 def test_help_lists_every_command_and_exit_code(run: Any) -> None:
     text = run("--help").out
-    for command in ("demo", "analyze", "listen", "synth", "train", "evaluate"):
+    for command in ("demo", "analyze", "listen", "synth", "log", "report", "plan", "train", "evaluate"):
         assert f"\n  {command} " in text
-    for code in ("0", "1", "2", "3", "4", "5", "6", "7", "130"):
+    for code in ("0", "1", "2", "3", "4", "5", "6", "7", "8", "130"):
         assert f"{code} " in text.partition("Exit codes")[2]
 
 
-@pytest.mark.parametrize("command", ["demo", "analyze", "listen", "synth", "train", "evaluate"])
+@pytest.mark.parametrize(
+    "command", ["demo", "analyze", "listen", "synth", "log", "report", "plan", "train", "evaluate"]
+)
 def test_each_help_gives_an_example(run: Any, command: str) -> None:
     assert f"Example: crackdetect {command} " in run(command, "--help").out
 
@@ -185,6 +187,7 @@ def test_given_times_and_target_reach_the_pipeline(run: Any, roast: Path, plain:
         "drop_at": 58.0,
         "target": "25%",
         "near_s": [30.0, 10.0],
+        "cool_s": None,
         "sensitivity": "usual",
     }
     assert (summary["drop"], summary["total"]) == (58.0, 56.0)
@@ -350,7 +353,7 @@ class Microphone:
     kind, name, samplerate, channel_note = "microphone", "Desk", RATE, "the mean of the first two channels"
     given: tuple[Any, ...] = ()
 
-    def __init__(self, device: str | None, *, channel: int | None) -> None:
+    def __init__(self, device: str | None, *, channel: int | None, **options: object) -> None:
         Microphone.given = (device, channel)
 
     def __iter__(self) -> Iterator[Block]:
@@ -509,6 +512,7 @@ def test_the_demo_is_the_live_path(run: Any, small_demo: Path, plain: Path) -> N
         "drop_at": 55.0,
         "target": "0:15",
         "near_s": [30.0, 10.0],
+        "cool_s": None,
         "sensitivity": "usual",
     }
     from crackdetect.config import Target

@@ -89,6 +89,7 @@ def test_settings_as_they_are_told() -> None:
         "drop_at": 680.0,
         "target": "18%",
         "near_s": [30.0, 10.0],
+        "cool_s": None,
         "sensitivity": "usual",
     }
     assert json.loads(json.dumps(fields, allow_nan=False)) == fields
@@ -97,6 +98,7 @@ def test_settings_as_they_are_told() -> None:
         "drop_at": None,
         "target": None,
         "near_s": [30.0, 10.0],
+        "cool_s": None,
         "sensitivity": "usual",
     }
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import MARKS, plain_classifier
+from conftest import JUDGE, MARKS, plain_classifier
 
 from crackdetect import features, model_files
 from crackdetect.classify import Classifier, Model
@@ -65,6 +65,7 @@ def test_round_trip(tmp_path: Path) -> None:
         biases=biases,
         prior=np.array([0.6, 0.3, 0.1]),
         marks=MARKS,
+        judge=JUDGE,
         golden=golden,
         card={"seed": 1},
     )
@@ -168,8 +169,8 @@ def test_one_changed_character(path: Path) -> None:
 
 
 def test_another_version_is_named(path: Path) -> None:
-    _rewrite(path, lambda content: content.update(format_version=2))
-    assert "format version 2, this program reads 1" in _refused(path)
+    _rewrite(path, lambda content: content.update(format_version=3))
+    assert "format version 3, this program reads 2" in _refused(path)
 
 
 def _nan_weight(content: Content) -> None:

@@ -103,4 +103,4 @@ def error_kinds() -> list[type[CrackdetectError]]:
 def test_the_program_needs_neither_training_nor_test_packages() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     needed = {name.partition(">")[0] for name in project["dependencies"]}
-    assert needed == {"click", "numpy", "platformdirs", "rich", "scipy", "sounddevice", "soundfile"}
+    assert needed == {"click", "filelock", "numpy", "platformdirs", "rich", "scipy", "sounddevice", "soundfile"}

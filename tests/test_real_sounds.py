@@ -1,6 +1,6 @@
 """Real sounds: popcorn as the closest open analogue of first crack; keys, speech and crockery as what is none.
 
-Popcorn: recordings of CRACKDETECT_SOUNDS. Everything else comes by name from Debian's packages and is skipped where they
+Popcorn: recordings of CRACKDETECT_SOUNDS. Everything else comes by name from Debian packages and is skipped where they
 are not installed. What is to hold is told beside each test; no figure is fitted to a recording.
 """
 
@@ -59,7 +59,7 @@ def test_most_pops_are_found(popcorn: dict[str, tuple[Truth, list[Event]]]) -> N
 
 @pytest.mark.sounds
 def test_the_start_of_the_chorus_is_announced(popcorn: dict[str, tuple[Truth, list[Event]]]) -> None:
-    """The one recording that begins before its chorus: announced once it has begun, dated into its first ten seconds."""
+    """The one recording that begins before its chorus: announced after its start, dated to within ten seconds."""
     truth, events = popcorn["Popcorn200v2"]
     (start,) = [event for event in events if event.type == "first_crack.start"]
     assert truth.first_crack_start_s is not None

@@ -22,6 +22,7 @@ from crackdetect.capture import DeviceLost
 from crackdetect.classify import Model
 from crackdetect.errors import CrackdetectError, InputError, OutputError, SettingError
 from crackdetect.events import Event
+from crackdetect.notice import Notice
 from crackdetect.pipeline import Pipeline
 from crackdetect.session import Hearing, listen
 
@@ -260,6 +261,41 @@ def test_marks_are_taken_between_blocks_and_a_wrong_one_ends_nothing() -> None:
     code, told = hear(Source(B, B), notebook, marks=marks)
     assert notebook.types == ["roast.start", "density", "mark", "mark", "density", "summary"]
     assert (code, told) == (0, ["mark 'nonsense' is unknown; choose another"])
+
+
+def test_what_other_parts_notice_becomes_health_between_blocks_and_at_the_end() -> None:
+    notices: SimpleQueue[Notice] = SimpleQueue()
+    notebook = Notebook()
+    first, last = Notice("disk_full", "the disk is full"), Notice("webhook_down", "it takes nothing", 3)
+    steps = (B, lambda: notices.put(first), B, lambda: notices.put(last))
+    assert hear(Source(*steps), notebook, notices=notices) == (0, [])
+    assert notebook.types == ["roast.start", "density", "density", "health", "health", "summary"]
+    assert notebook.events[3].fields == {"kind": "disk_full", "message": "the disk is full", "count": 1}
+    assert notebook.events[4].fields == {"kind": "webhook_down", "message": "it takes nothing", "count": 3}
+
+
+@pytest.mark.parametrize("kind", ["file", "microphone"])
+def test_a_sink_that_gathers_is_settled_when_nothing_waits_for_it(kind: Kind) -> None:
+    class Gathering(Notebook):
+        def __init__(self) -> None:
+            super().__init__()
+            self.settled = 0
+
+        def settle(self) -> None:
+            self.settled = len(self.events)
+
+    gathering = Gathering()
+    assert hear(Source(B, B, kind=kind), gathering) == (0, [])
+    assert gathering.settled == len(gathering.events) == 4
+
+
+def test_a_sink_that_cannot_settle_is_told() -> None:
+    class Unsettled(Notebook):
+        def settle(self) -> None:
+            raise OutputError("the log cannot be written; free some space")
+
+    code, told = hear(Source(B, kind="microphone"), Unsettled())
+    assert (code, told) == (6, ["the log cannot be written; free some space"])
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])

@@ -13,18 +13,19 @@ from typing import Any
 import numpy as np
 import pytest
 from clicks import candidates_of, clicks_in_noise
-from conftest import MARKS
+from conftest import JUDGE, MARKS
 
 from crackdetect.classify import Classifier, Model
 from crackdetect.features import Features
+from crackdetect.handling import Handling, HandlingSettings
 from crackdetect.health import Health
 from crackdetect.level import LevelMeter
-from crackdetect.onset import Onset
+from crackdetect.onset import CELL, Cell, Onset
 from crackdetect.phase import TICK_S, Mark, Phase, ScoreModel
 from crackdetect.spectrum import BandSplitter, present_bands
 
 RATE = 16_000
-MODULES = ("spectrum", "onset", "features", "classify", "level", "health", "phase")
+MODULES = ("spectrum", "onset", "features", "classify", "level", "health", "phase", "handling")
 #: Public classes that take no stream, each with the reason.
 NOT_STAGES: dict[str, str] = {}
 
@@ -69,8 +70,18 @@ def _ticks() -> list[tuple[list[Mark], int]]:
     for tick in range(240):
         count = rng.poisson(0.02 if tick < 140 else 0.6)
         times = sorted(rng.uniform(tick * TICK_S, (tick + 1) * TICK_S, count))
-        marks.append([Mark(float(t), float(rng.normal(3, 2)), float(rng.normal(-2, 1))) for t in times])
+        drawn = [(rng.normal(3, 2), rng.normal(-2, 1), rng.random(), rng.exponential()) for _ in times]
+        marks.append([Mark(time, *map(float, numbers)) for time, numbers in zip(times, drawn, strict=True)])
     return list(zip(marks, range(240), strict=True))
+
+
+def _cells() -> list[list[Cell]]:
+    """A minute of noise that swells for three seconds, in irregular portions, one of them with a gap before it."""
+    rng = np.random.default_rng(4)
+    swelling = np.where(np.arange(320) // 16 == 6, 3.0, 1.0)
+    ranked = np.sort(rng.chisquare(16, (320, CELL, 8)), axis=1)[:, [63, 95, 119]] * swelling[:, None, None]
+    cells = [Cell(i if i < 200 else i + 5, levels.astype(np.float32)) for i, levels in enumerate(ranked)]
+    return [cells[start:stop] for start, stop in ((0, 1), (1, 150), (150, 151), (151, 320))]
 
 
 def _level(stage: LevelMeter, samples: np.ndarray) -> float:
@@ -85,7 +96,7 @@ TABLE: dict[type, Stage] = {
     Onset: Stage(
         lambda model: Onset(bands=present_bands(RATE)),
         _frames,
-        lambda stage, frames: (stage.push(frames), list(stage.heard)),
+        lambda stage, frames: (stage.push(frames), list(stage.heard), list(stage.cells)),
         empty=BandSplitter(samplerate=RATE).push(np.zeros(0, np.float32)),
     ),
     Features: Stage(
@@ -95,10 +106,16 @@ TABLE: dict[type, Stage] = {
     LevelMeter: Stage(lambda model: LevelMeter(samplerate=RATE), _samples, _level, empty=np.zeros(0, np.float32)),
     Health: Stage(lambda model: Health(samplerate=RATE), _samples, Health.push, empty=np.zeros(0, np.float32)),
     Phase: Stage(
-        lambda model: Phase(ScoreModel.from_marks(MARKS)),
+        lambda model: Phase(ScoreModel.from_marks(MARKS), JUDGE),
         _ticks,
         lambda stage, given: stage.push(given[0], tick=given[1], observed_s=TICK_S),
         no_empty="a tick without marks is time that passed, which is evidence",
+    ),
+    Handling: Stage(
+        lambda model: Handling(cell_s=0.192, settings=HandlingSettings(level=0.0)),
+        _cells,
+        lambda stage, cells: stage.push(cells, awaiting="charge"),
+        empty=[],
     ),
 }
 STAGES = pytest.mark.parametrize("stage", TABLE.values(), ids=[kind.__name__ for kind in TABLE])

@@ -27,8 +27,13 @@ def _filter() -> StartFilter:
     return StartFilter(crack=CRACK, burst=BURST, tick_s=TICK_S)
 
 
-def _sure(count: int) -> list[int]:
-    return [len(CRACK) - 1] * count
+def _at(bins: list[int], background: Doubles = BACKGROUND) -> list[tuple[int, float]]:
+    """Candidates of these bins of score, each with the background of its bin."""
+    return [(b, float(background[b])) for b in bins]
+
+
+def _sure(count: int) -> list[tuple[int, float]]:
+    return _at([len(CRACK) - 1] * count)
 
 
 def slow_forward(ticks: list[list[int]]) -> float:
@@ -81,14 +86,14 @@ def test_the_filter_is_the_forward_algorithm(seed: int) -> None:
     ticks = [rng.integers(0, len(CRACK), rng.poisson(0.4)).tolist() for _ in range(160)]
     found = _filter()
     for bins in ticks:
-        odds = found.push(bins, background=BACKGROUND, observed_s=TICK_S)
+        odds = found.push(_at(bins), observed_s=TICK_S)
     assert odds == pytest.approx(slow_forward(ticks), abs=1e-6)
 
 
 def test_a_chorus_raises_the_odds_and_silence_lowers_them() -> None:
     found = _filter()
-    first = [found.push(_sure(1) if i % 4 == 0 else [], background=BACKGROUND, observed_s=TICK_S) for i in range(80)]
-    then = [found.push([], background=BACKGROUND, observed_s=TICK_S) for _ in range(400)]
+    first = [found.push(_sure(1) if i % 4 == 0 else [], observed_s=TICK_S) for i in range(80)]
+    then = [found.push([], observed_s=TICK_S) for _ in range(400)]
     assert first[0] < 0 < 6 < first[-1]
     assert then[-1] < first[-1] - 15
 
@@ -96,8 +101,8 @@ def test_a_chorus_raises_the_odds_and_silence_lowers_them() -> None:
 def test_ten_sure_cracks_at_once_are_a_clump() -> None:
     """Ten within two seconds, then nothing: a chorus of as many, a second apart, is worth far more."""
     burst, chorus = _filter(), _filter()
-    at_once = [burst.push(_sure(5) if i < 2 else [], background=BACKGROUND, observed_s=TICK_S) for i in range(60)]
-    spread = [chorus.push(_sure(1) if i % 4 == 0 else [], background=BACKGROUND, observed_s=TICK_S) for i in range(40)]
+    at_once = [burst.push(_sure(5) if i < 2 else [], observed_s=TICK_S) for i in range(60)]
+    spread = [chorus.push(_sure(1) if i % 4 == 0 else [], observed_s=TICK_S) for i in range(40)]
     assert max(at_once) < 3
     assert spread[-1] > max(at_once) + 2
 
@@ -105,29 +110,27 @@ def test_ten_sure_cracks_at_once_are_a_clump() -> None:
 def test_unheard_time_changes_nothing() -> None:
     found = _filter()
     for i in range(40):
-        before = found.push(_sure(1) if i % 8 == 0 else [], background=BACKGROUND, observed_s=TICK_S)
+        before = found.push(_sure(1) if i % 8 == 0 else [], observed_s=TICK_S)
     for _ in range(240):
-        assert found.push([], background=BACKGROUND, observed_s=0.0) == before
+        assert found.push([], observed_s=0.0) == before
 
 
 def test_eight_hours_of_silence_stay_numbers_and_do_not_deafen() -> None:
     found = _filter()
     for _ in range(8 * 3600 * 4):
-        odds = found.push([], background=BACKGROUND, observed_s=TICK_S)
+        odds = found.push([], observed_s=TICK_S)
     assert math.isfinite(odds)
     assert odds < 0
-    late = [found.push(_sure(1) if i % 4 == 0 else [], background=BACKGROUND, observed_s=TICK_S) for i in range(80)]
+    late = [found.push(_sure(1) if i % 4 == 0 else [], observed_s=TICK_S) for i in range(80)]
     assert late[-1] > 6
 
 
 def test_reset_equals_new() -> None:
     used = _filter()
     for _ in range(20):
-        used.push(_sure(1), background=BACKGROUND, observed_s=TICK_S)
+        used.push(_sure(1), observed_s=TICK_S)
     used.reset()
-    assert used.push(_sure(2), background=BACKGROUND, observed_s=TICK_S) == _filter().push(
-        _sure(2), background=BACKGROUND, observed_s=TICK_S
-    )
+    assert used.push(_sure(2), observed_s=TICK_S) == _filter().push(_sure(2), observed_s=TICK_S)
 
 
 def test_fewer_sounds_of_the_machine_make_the_same_cracks_worth_more() -> None:
@@ -135,7 +138,7 @@ def test_fewer_sounds_of_the_machine_make_the_same_cracks_worth_more() -> None:
     for factor in (0.25, 1.0, 4.0, 16.0):
         found = _filter()
         for i in range(60):
-            last = found.push([8] if i % 4 == 0 else [], background=factor * BACKGROUND, observed_s=TICK_S)
+            last = found.push(_at([8], factor * BACKGROUND) if i % 4 == 0 else [], observed_s=TICK_S)
         odds.append(last)
     assert odds == sorted(odds, reverse=True)
     assert odds[0] > odds[-1] + 5
@@ -159,8 +162,8 @@ def test_a_clock_that_runs_faster_changes_nothing(factor: float) -> None:
     rng = np.random.default_rng(5)
     for tick in range(200):
         bins = rng.integers(0, len(CRACK), rng.poisson(0.1 if tick < 100 else 0.4)).tolist()
-        expected = usual.push(bins, background=BACKGROUND, observed_s=TICK_S)
-        found = other.push(bins, background=factor * BACKGROUND, observed_s=TICK_S / factor)
+        expected = usual.push(_at(bins), observed_s=TICK_S)
+        found = other.push(_at(bins, factor * BACKGROUND), observed_s=TICK_S / factor)
         assert found == pytest.approx(expected, abs=1e-9)
 
 
@@ -168,11 +171,11 @@ def test_as_many_candidates_as_a_hold_off_lets_through_stay_numbers() -> None:
     """12 ms of hold-off: 21 in a tick, all sure, on a machine that never makes such a sound; and silence after."""
     found = _filter()
     for _ in range(240):
-        odds = found.push(_sure(21), background=np.full(len(CRACK), 1e-6), observed_s=TICK_S)
+        odds = found.push([(len(CRACK) - 1, 1e-6)] * 21, observed_s=TICK_S)
     assert math.isfinite(odds)
     assert odds > THRESHOLD
     for _ in range(4 * 600):
-        odds = found.push([], background=np.full(len(CRACK), 1e3), observed_s=TICK_S)
+        odds = found.push([], observed_s=TICK_S)
     assert math.isfinite(odds)
     assert odds < 0
 
@@ -214,7 +217,7 @@ def test_many_runs_at_once_are_the_filter() -> None:
     for _ in range(200):
         bins = rng.integers(0, len(CRACK), rng.poisson(0.3))
         odds = many.take(np.ones(len(bins), np.intp), bins)
-        assert odds[1] == pytest.approx(one.push(bins.tolist(), background=BACKGROUND, observed_s=TICK_S), abs=1e-6)
+        assert odds[1] == pytest.approx(one.push(_at(bins.tolist()), observed_s=TICK_S), abs=1e-6)
         assert odds[0] == odds[2] < 0
 
 

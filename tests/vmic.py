@@ -80,10 +80,15 @@ class ServedMicrophone:
         self._fifo = folder / "vmic.fifo"
         self._socket = folder / "server.socket"
         self._done = threading.Event()
-        self._writer = threading.Thread(target=self._write, name="vmic-writer", daemon=True)
+        self._writer: threading.Thread | None = None
         self._server: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def start(self) -> None:
+        """The device appears, for the first time or again."""
         script = self.folder / "run.pa"
         script.write_text(
             f"load-module module-native-protocol-unix auth-anonymous=1 socket={self._socket}\n"
@@ -102,16 +107,14 @@ class ServedMicrophone:
                 self.__exit__(None, None, None)
                 pytest.fail(f"the private sound server did not start: {(self.folder / 'server.log').read_text()}")
             time.sleep(0.02)
+        self._done.clear()
+        self._writer = threading.Thread(target=self._write, name="vmic-writer", daemon=True)
         self._writer.start()
-        return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._done.set()
         self.kill()
-        if self._writer.is_alive():
-            self._writer.join(5)
 
     @property
     def environment(self) -> dict[str, str]:
@@ -131,6 +134,11 @@ class ServedMicrophone:
         if self._server is not None:
             self._server.kill()
             self._server.wait()
+        self._done.set()
+        if self._writer is not None:
+            self._writer.join(5)
+        self._fifo.unlink(missing_ok=True)  # the next server makes its own, as a sign that it is up
+        self._socket.unlink(missing_ok=True)
 
     def stall(self) -> None:
         """The device stays there and gives nothing any more."""

@@ -38,7 +38,7 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
     from crackdetect.train import fit
     from crackdetect.train.sounds import find, sources
 
-    calibration = max(10, scenes // 4)
+    calibration, judged = max(10, scenes // 8), max(6, scenes // 30)
     arguments = f"--seed {seed} --scenes {scenes}" + ("" if sounds is None else " --sounds DIR")
     card: dict[str, Any] = {"reproduced_by": f"crackdetect train {arguments} --name {name}", "real_sounds": {}}
     if sounds is not None:
@@ -46,13 +46,14 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
     with Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress:
-        bar = progress.add_task("training", total=scenes + calibration + 1)
+        bar = progress.add_task("training", total=scenes + calibration + 2 * judged + 1)
         model = fit.train(
             out,
             name=name,
             seed=seed,
             count=scenes,
             calibration_count=calibration,
+            judge_count=judged,
             sounds=sounds,
             jobs=jobs,
             card=card,

@@ -18,7 +18,7 @@ from crackdetect.synth.truth import Truth
 #: Labels of rows: the index in ``classify.CLASSES``, or IGNORED.
 OTHER, FIRST, SECOND, IGNORED = 0, 1, 2, -1
 #: A candidate this near a crack's peak is that crack; up to IGNORE_S it is its echo or its double and teaches nothing.
-MATCH_S, IGNORE_S = 0.008, 0.030
+MATCH_S, IGNORE_S = 0.020, 0.035
 #: Cracks below this teach nothing: nobody could tell them from noise.
 LEAST_SNR_DB = 5.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import platform
 import warnings
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -18,13 +19,14 @@ from crackdetect.errors import MissingPartError, SettingError
 from crackdetect.phase import KIND_BINS, KIND_EDGES, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import Floats
 from crackdetect.synth.render import Renderer
+from crackdetect.train import judging
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
-from crackdetect.train.scenes import Scene, scenes
+from crackdetect.train.scenes import Scene, scenes, whole_scenes
 from crackdetect.train.sounds import Side, bank
 
-HIDDEN = (64, 24)
+HIDDEN = (96, 40)
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
-PENALTY = 0.1
+PENALTY = 0.03
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -56,6 +58,7 @@ def train(
     seed: int,
     count: int,
     calibration_count: int,
+    judge_count: int,
     sounds: Path | None,
     jobs: int,
     card: dict[str, Any],
@@ -63,7 +66,8 @@ def train(
 ) -> Model:
     """Renders, hears, fits, calibrates and writes a model to ``out``.
 
-    seed: 0 to 999. count, calibration_count: scenes, of 50 s each. sounds: folder of real sounds, or None.
+    seed: 0 to 999. count, calibration_count: scenes, of 50 s each. judge_count: of 300 s.
+    sounds: folder of real sounds, or None.
     card: what is to be said of the model beside what is known here (sources of the sounds).
     """
     if not 0 <= seed < 1000:
@@ -76,15 +80,19 @@ def train(
         heard[side] = hear_all(chosen, sounds, side, jobs=jobs, progress=partial(say, purpose))
     rows, calibration = heard["train"], heard["validate"]
     say("fitting")
-    return fit(out, rows=rows, calibration=calibration, name=name, seed=seed, card=card)
+    network = fit_network(rows, calibration, name=name, seed=seed)
+    # the side that the network was not taught with, for on its own sounds it is too sure of itself
+    whole = list(whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "validate")))
+    # twice, for what the judge sees depends on what the judge says: how sure it is that first crack has begun
+    for _ in range(2):
+        cases = judging.hear_all(whole, sounds, "validate", network, jobs=jobs, progress=partial(say, "judge"))
+        network = replace(network, judge=judging.fit_judge(cases, seed=seed))
+    return _save(out, network, rows=rows, calibration=calibration, cases=cases, seed=seed, card=card)
 
 
-def fit(
-    out: Path, *, rows: Sequence[Rows], calibration: Sequence[Rows], name: str, seed: int, card: dict[str, Any]
-) -> Model:
-    """The part of :func:`train` after the hearing."""
+def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int) -> Model:
+    """Fits and calibrates the classifier; with an untaught judge."""
     try:
-        import sklearn
         from sklearn.exceptions import ConvergenceWarning
         from sklearn.neural_network import MLPClassifier
         from threadpoolctl import threadpool_limits
@@ -115,13 +123,30 @@ def fit(
     plain = {"crack": [0.05] * SCORE_BINS, "other_per_minute": [1.0] * SCORE_BINS}
     plain |= {"burst": [1 / SCORE_BINS] * SCORE_BINS, "burst_kind": [1 / KIND_BINS] * KIND_BINS}
     plain |= {"first_kind": [1 / KIND_BINS] * KIND_BINS, "second_kind": [1 / KIND_BINS] * KIND_BINS}
-    raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain)
+    judge = judging.untaught()
+    raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain, judge)
     factor, shift = temperature(Classifier(raw).logits(held), held_labels)
     weights[-1] = (weights[-1] * factor).astype(np.float32)
     biases[-1] = (biases[-1] * factor + shift).astype(np.float32)
     prior = np.bincount(held_labels, minlength=3) / len(held_labels)
-    calibrated = Model(name, "", mean, scale, tuple(weights), tuple(biases), prior, plain)
-    marks = score_statistics(calibrated, calibration)
+    calibrated = replace(raw, weights=tuple(weights), biases=tuple(biases), prior=prior)
+    return replace(calibrated, marks=score_statistics(calibrated, calibration))
+
+
+def _save(
+    out: Path,
+    network: Model,
+    *,
+    rows: Sequence[Rows],
+    calibration: Sequence[Rows],
+    cases: Sequence[judging.Cases],
+    seed: int,
+    card: dict[str, Any],
+) -> Model:
+    import sklearn
+
+    _, labels = _stack(rows)
+    held, held_labels = _stack(calibration)
     full_card = {
         **card,
         "seed": seed,
@@ -129,25 +154,26 @@ def fit(
         "training_rows": {"other": int((labels == 0).sum()), "first": int((labels == 1).sum())}
         | {"second": int((labels == 2).sum())},
         "calibration_scenes": len(calibration),
+        "judge_scenes": len(cases),
         "versions": {
             "crackdetect": __version__,
             "python": platform.python_version(),
             "numpy": np.__version__,
             "scikit-learn": sklearn.__version__,
         },
-        "scores": scores_of(calibrated, held, held_labels),
+        "scores": scores_of(network, held, held_labels),
     }
-    golden = held[:: max(1, len(held) // 12)][:12]
     return model_files.save(
         out,
-        name=name,
-        mean=mean,
-        scale=scale,
-        weights=weights,
-        biases=biases,
-        prior=prior,
-        marks=marks,
-        golden=golden,
+        name=network.name,
+        mean=network.mean,
+        scale=network.scale,
+        weights=list(network.weights),
+        biases=list(network.biases),
+        prior=network.prior,
+        marks=network.marks,
+        judge=network.judge,
+        golden=held[:: max(1, len(held) // 12)][:12],
         card=full_card,
     )
 

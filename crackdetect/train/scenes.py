@@ -15,7 +15,7 @@ from crackdetect.synth.plan import RoastPlan, plan_roast
 from crackdetect.synth.sounds import SoundBank
 
 #: First seed of each purpose; a purpose has less than ten million scenes.
-FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000}
+FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000, "judge": 50_000_000}
 SAMPLERATES = (44_100, 48_000, 32_000, 22_050, 16_000)
 _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
@@ -58,6 +58,33 @@ def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, durat
             real_distractor_rate_per_minute=rate,
             bed_index=bed,
             overrides=_dense(rng, scenario, duration_s),
+        )
+        yield Scene(plan, scenario, real)
+
+
+def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, duration_s: float = 300.0) -> Iterator[Scene]:
+    """``count`` scenes long enough to know a machine by, for the judge: two roasts to a kitchen or bare machine."""
+    for i in range(count):
+        own_seed = FIRST_SEED["judge"] + seed * 10_000 + i
+        rng = np.random.default_rng([own_seed, 7])
+        scenario = str(rng.choice(("roast", "second", "kitchen", "machine"), p=(0.56, 0.11, 0.27, 0.06)))
+        real = bank is not None and bool(rng.random() < 0.5)
+        crack_share, rate, bed = 0.0, 0.0, None
+        if real and bank is not None:
+            if bank.cracks:
+                crack_share = float(rng.choice([0.0, 0.5, 1.0]))
+            if bank.distractors:
+                rate = float(rng.uniform(5, 30) if scenario == "kitchen" else rng.choice([0.0, 1.0, 3.0, 8.0]))
+            if bank.beds and rng.random() < 0.5:
+                bed = int(rng.integers(len(bank.beds)))
+        plan = plan_roast(
+            seed=own_seed,
+            scenario=scenario,
+            samplerate=int(rng.choice(SAMPLERATES, p=_RATE_SHARES)),
+            duration_s=duration_s,
+            real_crack_fraction=crack_share,
+            real_distractor_rate_per_minute=rate,
+            bed_index=bed,
         )
         yield Scene(plan, scenario, real)
 

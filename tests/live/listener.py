@@ -1,6 +1,7 @@
 """Listens to a microphone in a process of its own: events as JSON Lines, then the exit code of the session.
 
-Arguments: the model file, the device, optionally the seconds after which to stop.
+Arguments: the model file, the device, optionally the seconds after which to stop, and those for which a lost device is
+waited for.
 """
 
 from __future__ import annotations
@@ -8,10 +9,12 @@ from __future__ import annotations
 import sys
 import threading
 from pathlib import Path
+from queue import SimpleQueue
 
 from crackdetect import model_files
 from crackdetect.capture import MicrophoneSource
 from crackdetect.events import Event
+from crackdetect.notice import Notice
 from crackdetect.pipeline import Pipeline
 from crackdetect.session import listen
 
@@ -21,14 +24,15 @@ class Lines:
         print(event.to_json(), flush=True)
 
 
-def main(model: str, device: str, seconds: str = "60") -> int:
-    source = MicrophoneSource(device)
+def main(model: str, device: str, seconds: str = "60", wait: str = "0") -> int:
+    notices: SimpleQueue[Notice] = SimpleQueue()
+    source = MicrophoneSource(device, wait_s=float(wait), notices=notices)
     pipeline = Pipeline(samplerate=source.samplerate, model=model_files.load(Path(model)), source="microphone")
     stop = threading.Event()
     timer = threading.Timer(float(seconds), stop.set)
     timer.daemon = True
     timer.start()
-    return listen(source, pipeline, [Lines()], stop=stop)
+    return listen(source, pipeline, [Lines()], stop=stop, notices=notices)
 
 
 if __name__ == "__main__":

@@ -204,3 +204,40 @@ def test_a_stalled_server_is_noticed_and_cannot_hold_the_exit(served: vmic.Serve
     assert code == 4
     assert "no sound came for 2." in told
     assert summary["health"]["device_lost"] == 1
+
+
+def test_a_microphone_that_comes_back_is_heard_again_and_the_gap_has_its_length(
+    served: vmic.ServedMicrophone, model_path: Path
+) -> None:
+    """Gone for 5 s: the events' clock may differ from the computer's by what the device buffers."""
+    listener = Listener(served.environment, model_path, "60", "60")
+    before, at_before = listener.until("density", 2), time.monotonic()
+    served.kill()
+    lost = listener.until("health")
+    time.sleep(5 - (time.monotonic() - at_before))
+    served.start()
+    while (back := listener.until("health"))["kind"] != "device_back":
+        pass
+    after, at_after = listener.until("density", 3), time.monotonic()
+    listener.process.send_signal(signal.SIGINT)
+
+    assert listener.end()[0] == 0
+    assert lost["kind"] == "device_lost"
+    assert "microphone 'vmic' was lost" in lost["message"]
+    assert "is waited for up to 1:00" in lost["message"]
+    assert "microphone 'vmic' is back" in back["message"]
+    assert after["at"] - before["at"] == pytest.approx(at_after - at_before, abs=0.5)
+    summary = listener.events[-1]
+    assert summary["health"]["gap"] == pytest.approx((back["at"] - before["at"]) * vmic.RATE, rel=0.5)
+    assert [event["seq"] for event in listener.events] == list(range(len(listener.events)))
+
+
+def test_a_microphone_that_stays_away_ends_the_roast(served: vmic.ServedMicrophone, model_path: Path) -> None:
+    listener = Listener(served.environment, model_path, "60", "4")
+    before = listener.until("density")
+    served.kill()
+    summary = listener.until("summary")
+    code, told = listener.end()
+    assert code == 4
+    assert "did not come back within 0:04; check its cable, then listen again" in told
+    assert summary["at"] == pytest.approx(before["at"] + 4, abs=1.0)  # the clock went on while it was waited for

@@ -1,0 +1,371 @@
+"""Charge, drop and the end of cooling, heard in the machine's own noise.
+
+The sound is taken as the energies of its bands, a median and an upper sixteenth for every cell of some 0.19 s, in nats
+against the first cell: steady noise and what strikes in it, without level.
+
+- *Charge*: a **rush**, the pour, 1 to 6 s of dense impacts that lift the bands above both what was before and what
+  comes after, and the change that the tumbling beans leave behind.
+- *Drop*: a **step**, a lasting change of the noise's level or colour (the tumbling ends, a cooling fan runs), with or
+  without a rush at its beginning; listened for only after first crack.
+- *Cooled*: a step down by 6 dB or more over nearly all bands, listened for only after the drop.
+
+Where a rush or a step stands out, its surroundings (12 s before and after) become some twenty numbers, and a logistic
+regression over them (Cox, J. R. Stat. Soc. B 20, 1958) gives the log odds; ``train/handling.py`` fitted it on
+synthetic roasts and kitchens of the training seeds, so that the confidence is calibrated there. A rush among many
+such rushes of the last two minutes is worth little: one of the numbers counts them.
+
+A statement comes 17 to 25 s after the fact, for what lasts has to be waited for. It is dated back to the cell in which
+it began. Gaps: cells without sound are missing, never filled; a rush or an edge that touches one is not judged, and
+windows that lack more than a third of their seconds say nothing. Expected false alarms and what is found: README.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect.errors import SettingError
+from crackdetect.onset import Cell
+from crackdetect.spectrum import Floats
+
+Doubles = npt.NDArray[np.float64]
+Awaited = Literal["charge", "drop", "cooled"]
+
+#: Lengths of a pour that are tried, seconds; a drop's rush is the one of DROP_RUSH_S.
+POUR_S = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+DROP_RUSH_S = 2.0
+#: Seconds compared on both sides; those a rush is compared with; and what its reverberation is given.
+WINDOW_S, SIDE_S, TAIL_S = 12.0, 3.0, 0.6
+#: Cells are looked at in batches on an absolute grid.
+BATCH = 16
+#: A band 60 dB below the strongest holds no sound.
+_DEAD_BAND = np.float32(1e-6)
+#: Least share of a window's seconds that must have been heard, and least seconds before (the start of listening).
+_HEARD_SHARE, _LEAST_BEFORE_S = 2 / 3, 6
+#: Least contrast at which surroundings are looked at; nine of ten rendered pours pass, and eight false ones a minute.
+_RUSH_GATE, _STEP_GATE = 0.6, 0.08
+_RECENT_S = 120.0
+#: A fall by 6 dB in power, nats; and the confidence of one, set by hand: in 17 hours of training sound, cooling or not,
+#: four such falls were heard, so in some minutes of cooling a false one is rare; how often one is missed is not known.
+_FALL = 1.39
+_FALL_CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class HandlingSettings:
+    """level: least confidence (0 to 1) of what is said. Raises SettingError outside that."""
+
+    level: float = 0.85
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.level < 1:
+            raise SettingError(f"a least confidence of {self.level} is out of range; give 0 to below 1")
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What was heard: when it began (seconds from the first sample), and the probability that it is so.
+
+    evidence: the numbers it was judged by, in the order of EVIDENCE; empty for ``cooled``.
+    """
+
+    what: Awaited
+    time: float
+    confidence: float
+    evidence: tuple[float, ...] = ()
+
+
+#: What is looked at, in this order, with its weight for a charge and for a drop; heights and changes in nats, see
+#: ``Handling._weigh``. Fitted by ``train/handling.py``; "always" is the intercept.
+EVIDENCE: dict[str, tuple[float, float]] = {
+    "always": (0.389, -3.346),
+    "change over noise": (0.451, 3.383),
+    "change": (0.063, -0.941),
+    "louder": (0.388, 0.698),
+    "colour": (-0.432, 0.339),
+    "after wavers": (-0.014, -0.819),
+    "before wavers": (-0.214, -0.592),
+    "rush, low bands": (-1.567, 0.279),
+    "rush, mean": (-0.848, -0.179),
+    "rush, high bands": (-0.883, -0.274),
+    "grain": (-1.119, 5.391),
+    "grain, limited": (18.321, 1.268),
+    "grain changed": (-3.030, -7.957),
+    "noise": (0.341, 1.366),
+    "rush uneven": (-2.369, -1.492),
+    "length": (-5.396, 0.000),
+    "edge": (-0.192, 0.003),
+    "rush, log": (0.823, 0.365),
+    "grain before": (-0.213, -0.637),
+    "contrast": (0.227, -0.381),
+    "recent ones": (-1.622, -0.703),
+    "grain x rush": (0.721, -0.285),
+    "low bands missing": (2.597, 0.047),
+    "edge, limited": (0.243, -0.453),
+    "rush, limited": (1.089, 0.318),
+}
+_CHARGE_WEIGHTS, _DROP_WEIGHTS = zip(*EVIDENCE.values(), strict=True)
+
+
+class Handling:
+    """Cells in, :class:`Heard` out.
+
+    cell_s: seconds of a cell. settings: see there.
+    """
+
+    def __init__(self, *, cell_s: float, settings: HandlingSettings | None = None) -> None:
+        self.cell_s = cell_s
+        self.settings = settings or HandlingSettings()
+        self._pours = [max(3, round(length / cell_s)) for length in POUR_S]
+        self._drop_rush = max(3, round(DROP_RUSH_S / cell_s))
+        self._side, self._tail = round(SIDE_S / cell_s), max(1, round(TAIL_S / cell_s))
+        self._block = max(1, round(1.0 / cell_s))  # about a second: longer than most drums' swing
+        self._blocks = int(WINDOW_S / cell_s) // self._block
+        self._window = self._blocks * self._block
+        self._near = self._side // 2  # two rushes closer than this are one
+        after = self._tail + self._window + self._near
+        #: cells after a beginning that must be there before it is judged
+        self._horizon = {"charge": self._pours[-1] + after, "drop": self._drop_rush + after + self._near}
+        self._horizon["cooled"] = self._horizon["drop"]
+        self._keep = self._window + 2 * self._near + self._horizon["charge"] + 2 * BATCH
+        self.reset()
+
+    def reset(self) -> None:
+        self._next = 0  # index of the next cell expected
+        self._first = 0  # index of row 0
+        self._rows: Floats | None = None  # (n, 2, bands), median and upper sixteenth, nats; NaN where nothing was heard
+        self._open: list[Floats] = []
+        self._reference: Floats | None = None
+        self._judged: dict[str, int] = {}
+        self._recent: deque[tuple[int, float]] = deque()
+        self._awaited: Awaited | None = None
+
+    def push(self, cells: Sequence[Cell], *, awaiting: Awaited | None, since_s: float = 0.0) -> list[Heard]:
+        """cells: in order; a missing index is a gap. awaiting: what may be heard now, ``None`` for nothing.
+
+        since_s: only what began at or after this time is meant.
+        """
+        if awaiting != self._awaited:
+            self._awaited = awaiting
+            self._recent.clear()
+        found: list[Heard] = []
+        for cell in cells:
+            self._take(cell)
+            if cell.index % BATCH == BATCH - 1 or len(self._open) >= 2 * BATCH:
+                self._store()
+                if awaiting is not None:
+                    found += self._search(awaiting, since_s)
+        return found
+
+    # -- the surroundings ------------------------------------------------------------------------------------
+
+    def _take(self, cell: Cell) -> None:
+        levels = cell.levels[::2]
+        missing = cell.index - self._next
+        if missing >= self._keep or self._reference is None:
+            self._rows, self._open = None, []
+            self._first = cell.index
+        elif missing:
+            self._open += [np.full_like(levels, np.nan)] * missing
+        self._next = cell.index + 1
+        if self._reference is None:
+            self._reference = np.maximum(levels[0], levels[0].max() * _DEAD_BAND)
+        self._open.append(levels)
+
+    def _store(self) -> None:
+        """Takes the open cells into the rows. Ratios before logarithms: a gain of a power of two changes no bit."""
+        levels = np.stack(self._open)
+        least = levels[:, :1].max(axis=2, keepdims=True) * _DEAD_BAND
+        rows: Floats = np.log(np.maximum(levels, least) / self._reference)
+        self._open = []
+        if self._rows is not None:
+            rows = np.concatenate([self._rows, rows])
+        drop = max(0, len(rows) - self._keep)
+        self._first += drop
+        self._rows = rows[drop:]
+
+    # -- what stands out -------------------------------------------------------------------------------------
+
+    def _search(self, awaiting: Awaited, since_s: float) -> list[Heard]:
+        """Judges the beginnings whose surroundings have become complete."""
+        assert self._rows is not None
+        end = self._first + len(self._rows) - self._horizon[awaiting]
+        room = 1 + max(self._side, _LEAST_BEFORE_S * self._block) + 2 * self._near
+        start = max(self._judged.get(awaiting, 0), self._first + room)
+        if start >= end:
+            return []
+        self._judged[awaiting] = end
+        low, high = start - self._first - self._near, end - self._first + self._near
+        heard = ~np.isnan(self._rows[:, 0, 0])
+        rows = np.where(heard[:, None, None], self._rows, np.float32(0))
+        sums = np.concatenate([np.zeros((1, rows.shape[2])), np.cumsum(0.5 * (rows[:, 0] + rows[:, 1]), axis=0)])
+        unheard = np.concatenate([[0], np.cumsum(~heard)])
+        if awaiting == "charge":
+            contrast, lengths = self._rushes(sums, unheard, low, high)
+        else:
+            contrast, lengths = self._steps(sums, unheard, low, high, down=awaiting == "cooled")
+        gate = _RUSH_GATE if awaiting == "charge" else _STEP_GATE
+        found = []
+        for i in np.flatnonzero(contrast[self._near : len(contrast) - self._near] >= gate) + self._near:
+            if contrast[i] < contrast[i - self._near : i + self._near + 1].max():
+                continue
+            row, length = low + int(i), int(lengths[i])
+            if awaiting != "charge":
+                around = 2 * self._near
+                if unheard[row + around + 1] > unheard[max(0, row - around)]:
+                    continue  # the step may lie in what was lost: there is no date to give
+                row = self._edge(row)
+            if (self._first + row) * self.cell_s < since_s:
+                continue
+            fallen = awaiting == "cooled"
+            said = self._fallen(row) if fallen else self._weigh(awaiting, row, length, float(contrast[i]))
+            if said is not None and said.confidence >= self.settings.level:
+                found.append(said)
+        return found
+
+    def _rushes(
+        self, sums: Doubles, unheard: npt.NDArray[np.int_], low: int, high: int
+    ) -> tuple[Doubles, npt.NDArray[np.int_]]:
+        """For each beginning in [low, high): the best contrast over the lengths of a pour, and that length, cells.
+
+        Contrast: how far the four highest bands stand above both sides, nats, times the root of the length.
+        """
+        starts = np.arange(low, high)
+        best, lengths = np.full(len(starts), -np.inf), np.full(len(starts), self._pours[0])
+        before = (sums[starts] - sums[starts - self._side]) / self._side
+        for length in self._pours:
+            ends = starts + length + self._tail
+            inside = (sums[starts + length] - sums[starts]) / length
+            after = (sums[ends + self._side] - sums[ends]) / self._side
+            height = np.sort(inside - np.maximum(before, after), axis=1)[:, -4:].mean(axis=1)
+            contrast = height * np.sqrt(length)
+            better = (contrast > best) & (unheard[ends + self._side] == unheard[starts - self._side])
+            best[better], lengths[better] = contrast[better], length
+        return best, lengths
+
+    def _steps(
+        self, sums: Doubles, unheard: npt.NDArray[np.int_], low: int, high: int, *, down: bool
+    ) -> tuple[Doubles, npt.NDArray[np.int_]]:
+        """For each edge in [low, high): the mean change over the bands between the seconds before and after, nats."""
+        starts = np.arange(low, high)
+        ends = starts + self._tail
+
+        def mean(first: npt.NDArray[np.int_], last: npt.NDArray[np.int_]) -> Doubles:
+            heard = np.maximum(last - first - (unheard[last] - unheard[first]), 1)
+            return np.asarray((sums[last] - sums[first]) / heard[:, None], np.float64)
+
+        change = mean(ends, ends + self._window) - mean(np.maximum(starts - self._window, 0), starts)
+        contrast = -change.mean(axis=1) if down else np.abs(change).mean(axis=1)
+        return contrast, np.full(len(starts), self._drop_rush)
+
+    def _edge(self, row: int) -> int:
+        """The sharpest edge near a step: where the second after differs most from the second before."""
+        assert self._rows is not None
+        around = range(row - self._near, row + self._near + 1)
+        medians = self._rows[:, 0]
+        sharpness = [
+            float(np.abs(medians[i : i + self._block].mean(axis=0) - medians[i - self._block : i].mean(axis=0)).mean())
+            for i in around
+        ]
+        return around[int(np.argmax(np.nan_to_num(sharpness, nan=-1.0)))]
+
+    # -- what it is ------------------------------------------------------------------------------------------
+
+    def _sides(self, row: int, length: int) -> tuple[Doubles, Doubles] | None:
+        """Rows, as means over blocks of about a second, before and after a rush: float64 (blocks, 2, bands)."""
+        assert self._rows is not None
+        sides = []
+        after = row + length + self._tail
+        for first, last, least in (
+            (row - 1 - self._window, row - 1, _LEAST_BEFORE_S),
+            (after, after + self._window, _HEARD_SHARE * self._blocks),
+        ):
+            whole = first + self._block * -(min(first, 0) // self._block)  # listening may have begun later
+            part = self._rows[whole:last]
+            blocks = part.reshape(-1, self._block, *part.shape[1:]).mean(axis=1, dtype=np.float64)
+            heard = ~np.isnan(blocks[:, 0, 0])
+            if heard.sum() < least:
+                return None
+            sides.append(blocks[heard])
+        return sides[0], sides[1]
+
+    def _weigh(self, what: Awaited, row: int, length: int, contrast: float) -> Heard | None:
+        sides = self._sides(row, length)
+        rush = self._rows[row : row + length] if self._rows is not None else np.zeros(0)
+        if sides is None or np.isnan(rush).any():
+            return None
+        before, after = (side[:, 0] for side in sides)
+        grain_before, grain_after = (float((side[:, 1] - side[:, 0]).mean()) for side in sides)
+        was, became = np.median(before, axis=0), np.median(after, axis=0)
+        change = became - was
+        half = len(after) // 2
+        wavers = np.abs(np.median(after[half:], axis=0) - np.median(after[:half], axis=0)).mean()
+        half = len(before) // 2
+        wavered = np.abs(np.median(before[half:], axis=0) - np.median(before[:half], axis=0)).mean()
+        noise = np.sqrt(before.var(axis=0) / len(before) + after.var(axis=0) / len(after) + 0.03**2)
+        heights = np.sort(np.median(rush[:, 0], axis=0) - np.maximum(was, became))
+        low, mean, high = float(heights[len(heights) // 4]), float(heights.mean()), float(heights[-3:].mean())
+        level = rush[:, 0].mean(axis=1)
+        grain = float(np.median((rush[:, 1] - rush[:, 0]).mean(axis=1))) - max(grain_before, grain_after)
+        assert self._rows is not None
+        edge = float(level[:2].mean() - self._rows[row - 3 : row - 1, 0].mean())
+        seconds = length * self.cell_s
+        now = self._first + row
+        while self._recent and (now - self._recent[0][0]) * self.cell_s > _RECENT_S:
+            self._recent.popleft()
+        recent = sum(other > 0.6 * contrast for _, other in self._recent)
+        self._recent.append((now, contrast))
+        clipped = _between(grain, -0.3, 0.5)
+        evidence = (
+            1.0,
+            np.log(np.sqrt(np.mean(np.clip(change / noise, -10, 10) ** 2)) + 0.1),
+            np.log(0.02 + np.abs(change).mean()),
+            _between(change.mean(), -1, 1),
+            np.log(0.02 + change.std()),
+            np.log(0.03 + wavers),
+            np.log(0.03 + wavered),
+            _between(low, -1, 1),
+            _between(mean, -1, 2),
+            _between(high, -0.5, 3),
+            clipped,
+            _between(grain, -0.02, 0.1),
+            _between(grain_after - grain_before, -0.2, 0.2),
+            np.log(noise.mean()),
+            min(level.std(), 1.0),
+            max(0.0, np.log(1.9 / seconds), np.log(seconds / 4.5)),
+            _between(edge, -1, 2),
+            np.log(0.05 + max(0.0, high)),
+            grain_before,
+            np.log(contrast),
+            np.log1p(recent),
+            clipped * _between(high, -0.5, 3),
+            min(low, 0.0),
+            min(edge, 0.5),
+            min(high, 1.0),
+        )
+        weights = _CHARGE_WEIGHTS if what == "charge" else _DROP_WEIGHTS
+        odds = sum(weight * float(number) for weight, number in zip(weights, evidence, strict=True))
+        confidence = 1 / (1 + float(np.exp(-_between(odds, -50, 50))))
+        rounded = tuple(round(float(e), 5) for e in evidence)
+        return Heard(what, now * self.cell_s, round(confidence, 3), rounded)
+
+    def _fallen(self, row: int) -> Heard | None:
+        sides = self._sides(row, self._drop_rush)
+        if sides is None:
+            return None
+        before, after = (side[:, 0] for side in sides)
+        change = np.median(after, axis=0) - np.median(before, axis=0)
+        # it stays down: no second after is nearer to what was before than to what it became
+        stays = after.mean(axis=1).max() < np.median(before.mean(axis=1)) - _FALL / 2
+        if np.sort(change)[int(0.8 * len(change))] > -_FALL or not stays:
+            return None
+        return Heard("cooled", (self._first + row) * self.cell_s, _FALL_CONFIDENCE)
+
+
+def _between(value: float, low: float, high: float) -> float:
+    return float(min(max(value, low), high))

@@ -1,0 +1,200 @@
+"""Is this candidate a crack, on this machine and now? The classifier's score seen in what was heard around it.
+
+The same score means a crack on a quiet machine and clatter on one that ticks with just that score; a lone click beside
+a burst of typing is one more key. So small networks answer from a few numbers:
+
+- the candidate's score, and what kind of crack it would be;
+- how often this machine had candidates of that score and above, and of that very bin, before (the learnt background);
+- how many there were in the last moments, and when the last one as good as this was;
+- how many there were in the last seconds, and how sure it is by now that first crack has begun.
+
+Two are asked. One sees it all: the probability of a crack. The other does not see the last point, how dense the cracks
+are: the *weight* of the candidate as evidence for the start of first crack, which must not feed on itself. It is
+f1 / lambda0, the likelihood of such a candidate under cracks over the rate (a second) at which this machine has such
+candidates by itself, made from the probability by dividing its odds by the cracks a second it was trained among.
+
+They are trained on whole roasts and kitchens (``train/judging.py``), so their probabilities are calibrated as they are:
+of the cracks told with 0.8, four in five are cracks.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect.errors import ModelError
+
+Doubles = npt.NDArray[np.float64]
+
+NAMES = (
+    "score",
+    "kind_score",
+    "background above",
+    "background here",
+    "background",
+    "minute as good",
+    "minute good",
+    "seconds as good",
+    "seconds good",
+    "seconds all",
+    "moment as good",
+    "moment all",
+    "since as good",
+    "since any",
+    "best of late",
+    "begun",
+    "known",
+)
+COUNT = len(NAMES)
+#: Those that speak of how dense the cracks are; the second network does not see them.
+DENSITY = ("minute as good", "minute good", "seconds as good", "seconds good", "seconds all", "best of late", "begun")
+#: Memories of recent candidates, seconds.
+MINUTE, SECONDS, MOMENT = 40.0, 8.0, 0.4
+#: "As good" is a score down to this much less, nats; "good" is a score from here up.
+_MARGIN, _GOOD = 1.0, 1.5
+#: No single candidate may count for more than e**8 to one, either way.
+_MOST_LOG_ODDS = 8.0
+#: A candidate with this score or less is none; nothing more is asked.
+HOPELESS = -3.0
+#: Recent candidates that are looked back at for the last one as good.
+_LAST = 32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Network:
+    """One hidden layer (rectified linear) over :data:`NAMES`, and the odds of a crack; float64 arrays.
+
+    mean, scale: (COUNT,). hidden: (COUNT, n). hidden_bias: (n,). out: (n,). out_bias: (1,).
+    """
+
+    mean: Doubles
+    scale: Doubles
+    hidden: Doubles
+    hidden_bias: Doubles
+    out: Doubles
+    out_bias: Doubles
+
+    def __post_init__(self) -> None:
+        width = self.hidden_bias.size
+        arrays = (self.mean, self.scale, self.hidden, self.hidden_bias, self.out, self.out_bias)
+        shapes = [array.shape for array in arrays]
+        if shapes != [(COUNT,), (COUNT,), (COUNT, width), (width,), (width,), (1,)] or not 1 <= width <= 256:
+            raise ModelError("the model's judge does not fit this version; fetch or train the model again")
+        if not all(np.isfinite(array).all() for array in arrays) or not (self.scale > 0).all():
+            raise ModelError("the model's judge holds numbers that are not finite; fetch or train the model again")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgeModel:
+    """crack: the network that sees all. alone: the one that does not see the density. cracks_per_second: that both were
+    trained among, above 0."""
+
+    crack: Network
+    alone: Network
+    cracks_per_second: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.cracks_per_second < 100:
+            raise ModelError("the model's judge was trained among no cracks; fetch or train the model again")
+
+
+class Judge:
+    """Candidates in the order of time in, probabilities of a crack out (or, for training, what they are made from).
+
+    edges: of the score bins that the background is given in, nats, ascending.
+    """
+
+    def __init__(self, model: JudgeModel, *, edges: Sequence[float]) -> None:
+        #: Times and numbers of the candidates since it was set to a list; for training.
+        self.kept: list[tuple[float, Doubles]] | None = None
+        self._edges = list(edges)
+        self._sure = bisect_left(self._edges, _GOOD)
+        self._crack, self._alone = _folded(model.crack), _folded(model.alone)
+        self._weight_at_even_odds = 1 / model.cracks_per_second
+        self.reset()
+
+    def reset(self) -> None:
+        bins = len(self._edges) + 1
+        self._minute = [0.0] * bins  # candidates of each bin, fading
+        self._seconds = [0.0] * bins
+        self._moment = [0.0] * bins
+        self._last: deque[tuple[float, float]] = deque(maxlen=_LAST)  # time and score, the latest first
+        self._above = self._here = [0.0] * bins
+        self._known = 0.0
+
+    def know(self, background: Doubles, *, heard_s: float) -> None:
+        """background: candidates a second in each bin of score, as learnt by now. heard_s: seconds it was learnt in."""
+        self._above = np.log(np.cumsum(background[::-1])[::-1]).tolist()
+        self._here = np.log(background).tolist()
+        self._known = math.log1p(heard_s / 10)
+
+    def push(self, time: float, score: float, kind_score: float, *, log_odds: float) -> tuple[float, float]:
+        """log_odds: that first crack has begun. Returns the probability of a crack, 0 to 1, and its weight, seconds."""
+        passed = time - self._last[0][0] if self._last else 60.0
+        minute, seconds, moment = (
+            _faded(counts, passed / memory)
+            for counts, memory in ((self._minute, MINUTE), (self._seconds, SECONDS), (self._moment, MOMENT))
+        )
+        here = bisect_left(self._edges, score)
+        probability = weight = 0.0
+        if score > HOPELESS:
+            as_good = bisect_left(self._edges, score - _MARGIN)
+            since = next((time - last for last, other in self._last if other >= score - _MARGIN), 60.0)
+            best = max((other for last, other in self._last if last > time - 1.0), default=-8.0)
+            vector = np.array(
+                (
+                    score,
+                    kind_score,
+                    self._above[here],
+                    self._here[here],
+                    self._above[0],
+                    math.log1p(sum(minute[as_good:])),
+                    math.log1p(sum(minute[self._sure :])),
+                    math.log1p(sum(seconds[as_good:])),
+                    math.log1p(sum(seconds[self._sure :])),
+                    math.log1p(sum(seconds)),
+                    math.log1p(sum(moment[as_good:])),
+                    math.log1p(sum(moment)),
+                    math.log(max(since, 0.005)),
+                    math.log(max(passed, 0.005)),
+                    best,
+                    max(-8.0, min(8.0, log_odds)),
+                    self._known,
+                )
+            )
+            if self.kept is not None:
+                self.kept.append((time, vector))
+            probability = 1 / (1 + 1 / _odds(self._crack, vector))
+            weight = _odds(self._alone, vector) * self._weight_at_even_odds
+        for counts in (minute, seconds, moment):
+            counts[here] += 1
+        self._minute, self._seconds, self._moment = minute, seconds, moment
+        self._last.appendleft((time, score))
+        return probability, weight
+
+
+#: Weights and biases of a network, its scaling folded in.
+_Folded = tuple[Doubles, Doubles, Doubles, float]
+
+
+def _folded(network: Network) -> _Folded:
+    hidden = network.hidden / network.scale[:, None]
+    bias = network.hidden_bias - network.mean / network.scale @ network.hidden
+    return hidden, bias, network.out, float(network.out_bias[0])
+
+
+def _odds(network: _Folded, vector: Doubles) -> float:
+    hidden, bias, out, out_bias = network
+    log_odds = float(np.maximum(vector @ hidden + bias, 0) @ out) + out_bias
+    return math.exp(max(-_MOST_LOG_ODDS, min(_MOST_LOG_ODDS, log_odds)))
+
+
+def _faded(counts: list[float], lifetimes: float) -> list[float]:
+    share = math.exp(-lifetimes)
+    return [count * share for count in counts]

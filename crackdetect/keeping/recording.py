@@ -1,0 +1,249 @@
+"""The sound of a roast as FLAC, written while it is heard, in a thread of its own.
+
+What is cut off anywhere stays readable: libsndfile hands whole FLAC frames (4,096 samples) to the system as soon as
+they are full, and the header of an unfinished file says "length unknown", which RFC 9639 allows (8.2: a total of 0).
+Tried by killing the writer and by cutting the file at any byte: at most the last two frames are missing, a fifth of a
+second. :func:`mend` enters the length, for readers that insist on it.
+
+A roast that was gone on with has several parts, ``sound-<first sample>.flac``; :func:`join` makes one of them, with
+silence where nothing was heard, so that times in it are those of the events.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+
+import numpy as np
+
+from crackdetect.blocks import Block, Samples
+from crackdetect.errors import InputError, OutputError
+from crackdetect.events import clock
+from crackdetect.notice import Notice, Notices
+from crackdetect.recordings import open_recording
+
+PRIVACY = (
+    "The recording holds everything the microphone hears, speech in the room among it; it stays on this computer, in "
+    "the folder of the roast, and is sent nowhere."
+)
+SOUND_NAME = "sound.flac"
+_PART = "sound-{:012d}.flac"
+#: 24 bits hold what microphones of 16 and 24 bits give, and the mean of two channels of 16, to the bit.
+_FORMAT = {"format": "FLAC", "subtype": "PCM_24", "channels": 1}
+#: Sound that waits for a slow disk, at most; beyond it silence is written in its place, and told.
+QUEUE_S = 30.0
+#: The disk gets what was written this often: together with a FLAC frame, within the promised second.
+_SYNC_EVERY_S = 0.5
+#: The recording leaves this much room for the events and the log, bytes (chosen).
+RESERVE = 64 * 2**20
+#: What the last of the sound may take to be written at the end.
+_CLOSE_S = 20.0
+
+
+class Recorder:
+    """Observes blocks and writes them to ``folder``.
+
+    samplerate: Hz. first: sample of the roast at which this part begins. notices: where trouble is told, once.
+    A disk that is full, or fails, ends the recording, not the listening. Raises OutputError when the file cannot be
+    made.
+    """
+
+    def __init__(self, folder: Path, *, samplerate: int, first: int = 0, notices: Notices | None = None) -> None:
+        self.path = folder / _PART.format(first)
+        self.samplerate = samplerate
+        self._notices = notices
+        self._capacity = round(QUEUE_S * samplerate)
+        self._queue: SimpleQueue[Block | None] = SimpleQueue()
+        self._put = self._got = 0  # samples, each written by one thread only
+        self._unfit = 0  # samples that found no room, since the last that did
+        self._unfit_told = False
+        self._written = first
+        self._ended = False
+        try:
+            self._descriptor, self._file = _create(self.path, samplerate=samplerate)
+        except OSError as error:
+            raise OutputError(
+                f"the sound cannot be recorded to {self.path} ({error.strerror}); check the disk"
+            ) from error
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self._thread.start()
+
+    def observe(self, block: Block) -> None:
+        """Called by the hearing: takes the block and returns at once."""
+        if self._ended:
+            return
+        count = len(block.samples)
+        if self._put - self._got + count > self._capacity:
+            self._unfit += block.lost + count
+            if not self._unfit_told:
+                self._unfit_told = True
+                self._tell("recording_gap", "the disk is too slow for the recording: silence stands where it has gaps")
+            return
+        if self._unfit:
+            block = Block(block.samples, lost=block.lost + self._unfit)
+            self._unfit = 0
+        self._put += count
+        self._queue.put(block)
+
+    def close(self) -> None:
+        """Writes what waits and closes the file. May be called twice."""
+        self._queue.put(None)
+        self._thread.join(_CLOSE_S)
+
+    def _run(self) -> None:
+        import soundfile
+
+        try:
+            self._write_all()
+        except (OSError, soundfile.LibsndfileError) as error:
+            self._stop(str(getattr(error, "strerror", None) or getattr(error, "error_string", None) or error))
+        finally:
+            self._ended = True
+            try:
+                self._file.close()
+                os.fsync(self._descriptor)
+            except (OSError, soundfile.LibsndfileError):
+                pass  # told already, or the disk filled with the very last frame: what is there can be read
+            os.close(self._descriptor)
+
+    def _write_all(self) -> None:
+        synced_at = time.monotonic()
+        dirty = False
+        while True:
+            try:
+                block = self._queue.get(timeout=_SYNC_EVERY_S)
+                if block is None:
+                    return
+                for part in _with_gaps(block, self.samplerate):
+                    self._file.write(part)
+                    self._written += len(part)
+                self._got += len(block.samples)
+                dirty = True
+            except Empty:
+                pass
+            now = time.monotonic()
+            if dirty and now - synced_at >= _SYNC_EVERY_S:
+                os.fsync(self._descriptor)
+                synced_at, dirty = now, False
+                if shutil.disk_usage(self.path.parent).free < RESERVE:
+                    self._stop("the disk is full")
+                    return
+
+    def _stop(self, why: str) -> None:
+        self._ended = True
+        there = clock(self._written / self.samplerate)
+        self._tell(
+            "disk_full",
+            f"the recording ended at {there} ({why}); the roast is listened to all the same: free space on the disk "
+            f"of {self.path.parent}",
+        )
+
+    def _tell(self, kind: str, message: str) -> None:
+        if self._notices is not None:
+            self._notices.put(Notice(kind, message))
+
+
+def _with_gaps(block: Block, samplerate: int) -> Iterator[Samples]:
+    """The block with silence for what was lost before it, in parts of a second."""
+    for start in range(0, block.lost, samplerate):
+        yield np.zeros(min(samplerate, block.lost - start), np.float32)
+    if len(block.samples):
+        yield np.nan_to_num(block.samples, posinf=1.0, neginf=-1.0)
+
+
+def parts(folder: Path) -> Iterator[Path]:
+    """Parts of the recording of a roast that has not ended yet, in order."""
+    yield from sorted(folder.glob("sound-*.flac"))
+
+
+def join(folder: Path) -> Path | None:
+    """Makes one recording of the parts of a roast that has ended; ``None`` = there is none.
+
+    Killed in between, it can be called again. Raises OutputError.
+    """
+    whole = folder / SOUND_NAME
+    found = list(parts(folder))
+    if not whole.exists() and found:
+        there = [(part, int(part.stem.partition("-")[2])) for part in found if mend(part)]
+        if not there:
+            return None
+        try:
+            if len(there) == 1 and there[0][1] == 0:
+                os.replace(there[0][0], whole)
+            else:
+                _write_joined(there, whole)
+        except OSError as error:
+            raise OutputError(
+                f"the recording in {folder} cannot be put together ({error.strerror}); its parts are all there"
+            ) from error
+    if not whole.exists():
+        return None
+    for part in found:
+        part.unlink(missing_ok=True)
+    return whole
+
+
+def mend(path: Path) -> int:
+    """Enters the length of a FLAC file of ours that was cut off; returns its samples, 0 where nothing can be read."""
+    try:
+        source = open_recording(path)
+        try:
+            count = sum(len(block.samples) for block in source)
+        finally:
+            source.close()
+    except InputError:
+        return 0
+    with open(path, "r+b") as file:
+        # RFC 9639, 8.2: after "fLaC" and a header of 4 bytes comes STREAMINFO; its bytes 10 to 17 end with the total
+        file.seek(18)
+        fields = int.from_bytes(file.read(8), "big")
+        if fields & (2**36 - 1) == 0:
+            file.seek(18)
+            file.write((fields | count).to_bytes(8, "big"))
+    return count
+
+
+def _write_joined(there: list[tuple[Path, int]], whole: Path) -> None:
+    import soundfile
+
+    unfinished = whole.with_suffix(".joining")
+    with soundfile.SoundFile(there[0][0]) as first:
+        samplerate = first.samplerate
+    descriptor, out = _create(unfinished, samplerate=samplerate)
+    try:
+        position = 0
+        for path, first_sample in there:
+            source = open_recording(path, channel=1)
+            lost, known = max(0, first_sample - position), max(0, position - first_sample)
+            for block in source:
+                samples = block.samples[known:]  # a part begins where the events ended, the sound before it a bit later
+                known -= len(block.samples) - len(samples)
+                for part in _with_gaps(Block(samples, lost=lost), samplerate):
+                    out.write(part)
+                    position += len(part)
+                lost = 0
+            source.close()
+        out.close()
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    os.replace(unfinished, whole)
+
+
+def _create(path: Path, *, samplerate: int) -> tuple[int, Any]:
+    """A FLAC file that only this user may read: its descriptor, to make sure of the disk, and the SoundFile on it."""
+    import soundfile
+
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o600)
+    try:
+        return descriptor, soundfile.SoundFile(descriptor, "w", samplerate=samplerate, closefd=False, **_FORMAT)
+    except soundfile.LibsndfileError as error:
+        os.close(descriptor)
+        raise OSError(errno.EIO, str(error)) from error

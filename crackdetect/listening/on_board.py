@@ -1,0 +1,114 @@
+"""A roast with the board in front: the board has the main thread, the roast is heard in another one."""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from crackdetect.listening.board import Board
+
+_POLL_S = 0.2
+
+
+class Hearing:
+    """The roast in a thread of its own. hear: returns its exit code. finished: called when it has ended, in any way."""
+
+    def __init__(self, hear: Callable[[], int], *, finished: Callable[[], None]) -> None:
+        self._hear = hear
+        self._finished = finished
+        self._code = 0
+        self._failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="hearing")
+
+    def begin(self) -> None:
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._code = self._hear()
+        except BaseException as error:  # handed on to the main thread
+            self._failure = error
+        finally:
+            self._finished()
+
+    @property
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def result(self) -> int:
+        """The exit code, once it has ended. Raises what the roast raised."""
+        while self._thread.is_alive():
+            self._thread.join(_POLL_S)  # in steps, so that Ctrl-C is heard on every system
+        if self._failure is not None:
+            raise self._failure
+        return self._code
+
+
+def run(board: Board, hearing: Hearing, *, stop: threading.Event, say: Callable[[str], None]) -> int:
+    """Shows the board until the roast ends, and returns the roast's exit code.
+
+    A board that fails ends nothing: the roast is heard on, and ``say`` tells so. ``hearing`` is begun by the board.
+    """
+    with _ending(stop):
+        with _own_terminal():
+            board.run()
+        if hearing.running and not stop.is_set():
+            say("the board has failed; the roast is heard on and told at its end, Ctrl-C ends it")
+        return hearing.result()
+
+
+@contextmanager
+def _ending(stop: threading.Event) -> Iterator[None]:
+    """A polite kill, a closed terminal and Ctrl-C end the roast with its summary; a second one quits at once."""
+    before: dict[int, Any] = {}
+
+    def handle(number: int, frame: FrameType | None) -> None:
+        stop.set()
+        for other in before:
+            signal.signal(other, signal.SIG_DFL)
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        if number := getattr(signal, name, None):
+            before[number] = signal.signal(number, handle)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+
+
+@contextmanager
+def _own_terminal() -> Iterator[None]:
+    """The board draws on a handle of its own; what libraries write to standard error meanwhile goes nowhere.
+
+    Audio libraries comment in C on what they do, in the middle of the screen; and ``quiet`` turns standard error away
+    from everybody for moments, the board too. On Windows the board draws on standard output, which nobody turns away.
+    """
+    if sys.platform == "win32" or sys.__stderr__ is None:
+        yield
+        return
+    kept = sys.__stderr__
+    try:
+        own = os.dup(kept.fileno())
+    except (OSError, ValueError, io.UnsupportedOperation):
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    with open(own, "w", encoding="utf-8", errors="replace") as terminal:
+        sys.__stderr__ = terminal  # type: ignore[misc]
+        os.dup2(nowhere, kept.fileno())
+        try:
+            yield
+        finally:
+            terminal.flush()
+            os.dup2(terminal.fileno(), kept.fileno())
+            sys.__stderr__ = kept  # type: ignore[misc]
+            os.close(nowhere)

@@ -1,0 +1,237 @@
+"""The SQLite file of the log: its tables, its versions, and how it is opened.
+
+Columns that end in ``_s`` are seconds from the first sample, in ``_g`` grams, in ``_db`` decibels. The version is in
+``PRAGMA user_version``, the kind of file in ``PRAGMA application_id``.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from crackdetect.errors import LogError, OutputError
+
+#: "crDt", so that another program's file is not taken for ours.
+APPLICATION_ID = 0x63724474
+#: How long a command waits for another that is writing.
+BUSY_S = 10.0
+
+_FIRST = """
+CREATE TABLE roasts (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    identity TEXT NOT NULL UNIQUE,
+    kept TEXT NOT NULL,
+    started TEXT,
+    began REAL NOT NULL,
+    day TEXT NOT NULL,
+    source TEXT, samplerate INTEGER, model_name TEXT, model_hash TEXT, version TEXT,
+    coffee TEXT, process TEXT, origin TEXT, machine TEXT, microphone TEXT,
+    green_g REAL CHECK (green_g > 0), roasted_g REAL CHECK (roasted_g > 0),
+    target TEXT, expect_from_s REAL, expect_to_s REAL,
+    length_s REAL NOT NULL, finished INTEGER NOT NULL CHECK (finished IN (0, 1)),
+    crack_count INTEGER NOT NULL CHECK (crack_count >= 0),
+    peak_at_s REAL, peak_per_minute REAL, peak_low REAL, peak_high REAL,
+    recording TEXT, recording_sha256 TEXT
+);
+CREATE INDEX roasts_by_time ON roasts (began DESC, number DESC);
+-- what the person put right afterwards; NULL: left as it was heard or said, '' or 0: taken away
+CREATE TABLE entered (
+    roast INTEGER PRIMARY KEY REFERENCES roasts (number) ON DELETE CASCADE,
+    started TEXT, coffee TEXT, process TEXT, origin TEXT, machine TEXT,
+    green_g REAL CHECK (green_g >= 0), roasted_g REAL CHECK (roasted_g >= 0), target TEXT
+);
+CREATE TABLE moments (
+    roast INTEGER NOT NULL REFERENCES roasts (number) ON DELETE CASCADE,
+    what TEXT NOT NULL,
+    heard_s REAL, earliest_s REAL, latest_s REAL, announced_s REAL, confidence REAL,
+    marked_s REAL,
+    entered_s REAL, corrected INTEGER NOT NULL DEFAULT 0 CHECK (corrected IN (0, 1)),
+    PRIMARY KEY (roast, what)
+) WITHOUT ROWID;
+CREATE TABLE cracks (
+    roast INTEGER NOT NULL REFERENCES roasts (number) ON DELETE CASCADE,
+    place INTEGER NOT NULL,
+    at_s REAL NOT NULL, kind TEXT NOT NULL, probability REAL NOT NULL, snr_db REAL NOT NULL,
+    PRIMARY KEY (roast, place)
+) WITHOUT ROWID;
+CREATE TABLE density (
+    roast INTEGER NOT NULL REFERENCES roasts (number) ON DELETE CASCADE,
+    place INTEGER NOT NULL,
+    at_s REAL NOT NULL, per_minute REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL,
+    PRIMARY KEY (roast, place)
+) WITHOUT ROWID;
+CREATE TABLE troubles (
+    roast INTEGER NOT NULL REFERENCES roasts (number) ON DELETE CASCADE,
+    place INTEGER NOT NULL,
+    at_s REAL NOT NULL, kind TEXT NOT NULL, occurrences INTEGER NOT NULL, message TEXT NOT NULL,
+    PRIMARY KEY (roast, place)
+) WITHOUT ROWID;
+CREATE TABLE notes (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    roast INTEGER NOT NULL REFERENCES roasts (number) ON DELETE CASCADE,
+    tasted_on TEXT NOT NULL, text TEXT NOT NULL,
+    cup INTEGER CHECK (cup BETWEEN -2 AND 2), liking INTEGER CHECK (liking BETWEEN 1 AND 5)
+);
+CREATE INDEX notes_by_roast ON notes (roast);
+-- the last plan of a coffee, until a roast of it is kept
+CREATE TABLE plans (
+    coffee TEXT PRIMARY KEY,
+    target TEXT, green_g REAL, expect_from_s REAL, expect_to_s REAL, made TEXT NOT NULL
+) WITHOUT ROWID;
+"""
+
+#: One script a version: the first makes a new file, each further one lifts a file of the version before.
+MIGRATIONS: list[str] = [_FIRST]
+#: Small tables, looked through on every opening; the long ones are looked through by a backup, and a damaged page of
+#: theirs shows when it is read.
+CHECKED = ("roasts", "entered", "moments", "notes", "plans")
+#: Tables in the order in which they can be filled again.
+TABLES = ("roasts", "entered", "moments", "cracks", "density", "troubles", "notes", "plans")
+
+
+def folded(text: str | None) -> str | None:
+    """As names are compared: without regard to case, kind of width, and runs of white space."""
+    return None if text is None else " ".join(unicodedata.normalize("NFKC", text).casefold().split())
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """Opens the log, makes it where there is none, lifts an older one to the present version.
+
+    Foreign keys are on, the journal is a write-ahead log, every commit is on disk before it is called done.
+    Raises LogError (damaged, of a newer version, not a log, held by another program) and OutputError (cannot be made).
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+    except (OSError, sqlite3.OperationalError) as error:
+        raise OutputError(f"the roast log {path} cannot be opened ({_reason(error)}); check its folder") from None
+    try:
+        with speaking_of(path):
+            _prepare(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    connection.row_factory = sqlite3.Row
+    connection.create_function("folded", 1, folded, deterministic=True)
+    connection.execute("PRAGMA foreign_keys = ON")
+    version = check_kind(connection, path)
+    _to_write_ahead(connection)
+    connection.execute("PRAGMA synchronous = FULL")
+    if version < len(MIGRATIONS):
+        _lift(connection, path)
+        return
+    for table in CHECKED:
+        (found,) = connection.execute(f"PRAGMA quick_check({table})").fetchone()
+        if found != "ok":
+            raise sqlite3.DatabaseError(str(found).splitlines()[0])
+
+
+def check_kind(connection: sqlite3.Connection, path: Path) -> int:
+    """The version of a log, 0 for an empty file. Raises LogError for what is no log, or a newer one."""
+    (mark,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if mark != APPLICATION_ID and (tables or version):
+        raise LogError(f"{path} is a database, but not a roast log of crackdetect; name another file")
+    if version > len(MIGRATIONS):
+        raise LogError(
+            f"the roast log {path} is of version {version}, made by a newer crackdetect; this one knows up to "
+            f"{len(MIGRATIONS)}: update crackdetect, the log is left as it is"
+        )
+    return int(version)
+
+
+def _to_write_ahead(connection: sqlite3.Connection) -> None:
+    """The switch needs the file for itself, and does not wait for it by the busy timeout."""
+    deadline = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+
+
+def _lift(connection: sqlite3.Connection, path: Path) -> None:
+    """All steps in one transaction: a kill leaves the old version. A copy of the old one is kept beside it."""
+    (before,) = connection.execute("PRAGMA user_version").fetchone()
+    if before:
+        copy_to(connection, path.with_name(f"{path.stem}-version-{before}{path.suffix}"))
+    connection.execute("BEGIN EXCLUSIVE")
+    try:
+        (version,) = connection.execute("PRAGMA user_version").fetchone()  # another process may have been faster
+        for number in range(version, len(MIGRATIONS)):
+            for statement in _statements(MIGRATIONS[number]):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def _statements(script: str) -> Iterator[str]:
+    """One by one, for executescript would commit first."""
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""
+
+
+def copy_to(connection: sqlite3.Connection, target: Path) -> None:
+    """An online copy, whole or not at all; checked from end to end. Raises OutputError, sqlite3.Error."""
+    part = target.with_name(target.name + ".part")
+    try:
+        part.unlink(missing_ok=True)
+        copy = sqlite3.connect(part, isolation_level=None)
+        try:
+            connection.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
+            (found,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
+        finally:
+            copy.close()
+        if found != "ok":
+            raise sqlite3.DatabaseError(str(found).splitlines()[0])
+        part.replace(target)
+    except (OSError, sqlite3.OperationalError) as error:
+        raise OutputError(f"the copy {target} cannot be written ({_reason(error)}); choose another place") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def speaking_of(path: Path) -> Iterator[None]:
+    """Turns what SQLite says into one sentence: LogError or OutputError. A defect of ours stays what it is."""
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise LogError(
+                f"the roast log {path} is damaged ({_reason(error)}); 'crackdetect log rescue' saves what can still "
+                "be read, the damaged file is kept"
+            ) from None
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            raise LogError(f"the roast log {path} is held by another program; try again when that has ended") from None
+        if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR):
+            raise OutputError(
+                f"the roast log {path} cannot be written ({_reason(error)}); free some space or check its permissions"
+            ) from None
+        raise
+
+
+def _reason(error: OSError | sqlite3.Error) -> str:
+    return (getattr(error, "strerror", None) or str(error)).rstrip(".")

@@ -1,0 +1,1 @@
+"""What the program itself sounds: signals, speech, and the mask that keeps it from hearing itself."""

@@ -1,0 +1,123 @@
+"""Teaches the judge: whole roasts and kitchens heard by the pipeline, and what each candidate there truly was."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect import judge
+from crackdetect.blocks import Block
+from crackdetect.classify import Model
+from crackdetect.errors import MissingPartError, SettingError
+from crackdetect.judge import JudgeModel, Network
+from crackdetect.pipeline import Pipeline
+from crackdetect.synth.render import Renderer
+from crackdetect.train.dataset import label
+from crackdetect.train.scenes import Scene
+from crackdetect.train.sounds import Side, bank
+
+Doubles = npt.NDArray[np.float64]
+
+HIDDEN = 32
+#: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
+PENALTY = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cases:
+    """Candidates of one scene as the judge met them. vectors: float64 (n, judge.COUNT).
+    cracks: bool (n,). duration_s: of the scene."""
+
+    vectors: Doubles
+    cracks: npt.NDArray[np.bool_]
+    duration_s: float
+
+
+def untaught() -> JudgeModel:
+    """A judge by hand, so that others can be taught beside it: cracks score above 0 and are spread evenly over the bins
+    there, so that a candidate's weight is one over the machine's own rate in its bin, and less below 0."""
+    score, background = judge.NAMES.index("score"), judge.NAMES.index("background here")
+    hidden = np.zeros((judge.COUNT, 3))
+    hidden[score, 0] = -1.0
+    hidden[background, 1:] = 1.0, -1.0
+    plain = np.zeros(judge.COUNT), np.ones(judge.COUNT)
+    network = Network(*plain, hidden, np.zeros(3), np.array([-1.0, -1.0, 1.0]), np.array([-2.5]))
+    return JudgeModel(network, network, 1.0)
+
+
+def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Cases:
+    """Renders and hears a scene by the whole path."""
+    renderer = Renderer(scene.plan, sounds=bank(sounds, side) if scene.real and sounds is not None else None)
+    pipeline = Pipeline(samplerate=scene.plan.samplerate, model=model)
+    kept = pipeline.keep_judged()
+    for block in renderer.blocks():
+        pipeline.push(Block(block))
+    times = np.array([time for time, _ in kept])
+    vectors = np.array([vector for _, vector in kept]).reshape(-1, judge.COUNT)
+    _, snr_db, _ = label(times, renderer.truth)
+    return Cases(vectors, np.isfinite(snr_db), scene.plan.duration_s)  # an echo or a double is no crack of its own
+
+
+def hear_all(
+    chosen: Iterable[Scene],
+    sounds: Path | None,
+    side: Side,
+    model: Model,
+    *,
+    jobs: int,
+    progress: Callable[[], None] | None,
+) -> list[Cases]:
+    """Cases of all scenes, in order, on ``jobs`` processes."""
+    try:
+        from joblib import Parallel, delayed
+    except ModuleNotFoundError:
+        raise MissingPartError.training() from None
+    work = (delayed(hear)(scene, sounds, side, model) for scene in chosen)
+    found: list[Cases] = []
+    for cases in Parallel(n_jobs=jobs, return_as="generator")(work):
+        found.append(cases)
+        if progress is not None:
+            progress()
+    return found
+
+
+def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:
+    """The networks of least log loss on all cases; the same for the same cases and seed."""
+    vectors = np.concatenate([c.vectors for c in cases])
+    cracks = np.concatenate([c.cracks for c in cases]).astype(int)
+    if not 0 < cracks.sum() < len(cracks):
+        raise SettingError("the judge's scenes lack cracks or anything else; ask for more scenes")
+    alone = vectors.copy()
+    alone[:, [judge.NAMES.index(name) for name in judge.DENSITY]] = 0
+    per_second = float(cracks.sum() / sum(c.duration_s for c in cases))
+    return JudgeModel(_fit(vectors, cracks, seed=seed), _fit(alone, cracks, seed=seed), per_second)
+
+
+def _fit(vectors: Doubles, cracks: npt.NDArray[np.int64], *, seed: int) -> Network:
+    import warnings
+
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.neural_network import MLPClassifier
+    from threadpoolctl import threadpool_limits
+
+    mean = vectors.mean(axis=0)
+    scale = np.maximum(vectors.std(axis=0), 1e-3)
+    fitted = MLPClassifier(
+        hidden_layer_sizes=(HIDDEN,),
+        alpha=PENALTY,
+        batch_size=512,
+        learning_rate_init=2e-3,
+        max_iter=30,
+        n_iter_no_change=1000,
+        random_state=seed,
+    )
+    with threadpool_limits(limits=1), warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        fitted.fit((vectors - mean) / scale, cracks)
+    hidden = fitted.coefs_[0]
+    hidden[~vectors.any(axis=0)] = 0  # what is never seen must not count when it is
+    return Network(mean, scale, hidden, fitted.intercepts_[0], fitted.coefs_[1][:, 0], fitted.intercepts_[1])

@@ -1,0 +1,42 @@
+"""An event as a CloudEvent 1.0.2 in structured JSON."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from urllib.parse import quote
+
+CONTENT_TYPE = "application/cloudevents+json; charset=UTF-8"
+#: The specification wants a reversed DNS name of whoever defines the meaning. ``alt`` is the end of names that are
+#: not in the DNS (RFC 9476), so this one cannot belong to somebody else.
+TYPE_PREFIX = "alt.crackdetect."
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What is sent, the same on each try. id: of the message, also its ``webhook-id``. type: of the event."""
+
+    id: str
+    type: str
+    body: str
+
+
+def message_of(event: Mapping[str, Any], *, started: datetime) -> Message:
+    """event: as a dict. started: wall clock at the first sample, with its offset from UTC."""
+    identity = f"msg_{uuid.uuid4().hex}"
+    body = {
+        "specversion": "1.0",
+        "id": identity,
+        "source": f"/crackdetect/roasts/{quote(event['roast'], safe='')}",
+        "type": TYPE_PREFIX + event["type"],
+        "subject": event["roast"],
+        "time": (started + timedelta(seconds=event["at"])).isoformat(timespec="milliseconds"),
+        "datacontenttype": "application/json",
+        "data": dict(event),
+    }
+    text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return Message(identity, event["type"], text)

@@ -1,0 +1,124 @@
+"""A small receiver for trying webhooks out, on this computer only."""
+
+from __future__ import annotations
+
+import json
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+from crackdetect.errors import OutputError
+from crackdetect.events import clock
+from crackdetect.webhook.envelope import TYPE_PREFIX
+from crackdetect.webhook.signing_secret import SigningSecret
+
+HOST = "127.0.0.1"
+#: A sender may be no larger than this, bytes; Standard Webhooks keeps bodies under 20 kB.
+LARGEST = 256 * 1024
+#: Ids that are remembered, to tell a message that came twice.
+_REMEMBERED = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """id: ``webhook-id``. event: the CloudEvent, ``None`` where the body is none. signature: what is told of it.
+
+    genuine: False where a secret is set and the signature does not fit. again: this id had come before.
+    """
+
+    id: str
+    event: dict[str, Any] | None
+    signature: str
+    genuine: bool
+    again: bool
+
+
+class Receiver:
+    """Listens at once. port: 0 = any that is free, see ``address``. secret: messages must be signed with it.
+
+    answer: HTTP status for what is genuine; the rest gets 401. take: gets every message, in the threads that serve.
+    Raises OutputError when the port is taken.
+    """
+
+    def __init__(
+        self, *, port: int, take: Callable[[Received], None], secret: SigningSecret | None = None, answer: int = 204
+    ) -> None:
+        seen: OrderedDict[str, None] = OrderedDict()
+
+        class Handler(BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+            timeout = 30
+
+            def do_POST(self) -> None:  # noqa: N802 - the name that the server calls
+                length = self.headers.get("content-length", "")
+                if not length.isdecimal() or int(length) > LARGEST:
+                    self._answer(413 if length.isdecimal() else 411)
+                    self.close_connection = True
+                    return
+                received = _received(self.rfile.read(int(length)), dict(self.headers), secret, seen)
+                take(received)
+                self._answer(answer if received.genuine else 401)
+
+            def _answer(self, status: int) -> None:
+                self.send_response(status)
+                self.send_header("content-length", "0")
+                self.end_headers()
+
+            def log_message(self, format: str, *arguments: object) -> None:
+                """The line of each message is told by whoever takes it."""
+
+        try:
+            self._server = ThreadingHTTPServer((HOST, port), Handler)
+        except OSError as error:
+            raise OutputError(f"port {port} cannot be listened on ({error.strerror}); choose another --port") from None
+        self._server.daemon_threads = True
+        self.address = f"http://{HOST}:{self._server.server_address[1]}/"
+
+    def run(self) -> None:
+        """Until :meth:`stop`, or an exception such as Ctrl-C."""
+        try:
+            self._server.serve_forever(poll_interval=0.1)
+        finally:
+            self._server.server_close()
+
+    def stop(self) -> None:
+        self._server.shutdown()
+
+
+def _received(
+    body: bytes, headers: dict[str, str], secret: SigningSecret | None, seen: OrderedDict[str, None]
+) -> Received:
+    lower = {name.lower(): value for name, value in headers.items()}
+    identity = lower.get("webhook-id", "")
+    signature, genuine = "not checked, as no secret is set", True
+    if secret is not None:
+        wrong = secret.verify(body, headers)
+        genuine = wrong is None
+        signature = "genuine" if wrong is None else f"NOT genuine: {wrong}"
+    try:
+        event = json.loads(body)
+    except ValueError:
+        event = None
+    again = identity in seen
+    if genuine and identity:
+        seen[identity] = None
+        if len(seen) > _REMEMBERED:
+            seen.popitem(last=False)
+    return Received(identity, event if isinstance(event, dict) else None, signature, genuine, again)
+
+
+def line_of(received: Received) -> str:
+    """One line for the person."""
+    event = received.event
+    if event is None:
+        what = "a message that is no JSON"
+    else:
+        data = event.get("data")
+        kind = str(event.get("type", "")).removeprefix(TYPE_PREFIX)
+        roast_time = data.get("roast_time") if isinstance(data, dict) else None
+        at = f" at {clock(roast_time)} of roast time" if isinstance(roast_time, int | float) else ""
+        what = f"{event.get('time', 'without a time')}  {kind}{at}"
+    again = ", AGAIN" if received.again else ""
+    return f"{what}  ({received.id or 'without an id'}{again}; signature {received.signature})"

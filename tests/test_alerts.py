@@ -1,0 +1,226 @@
+"""What calls for attention: the events above, the alerts beneath. And what stands after marks and take-backs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from crackdetect import cautions
+from crackdetect.alerts import Alert, Alerts
+from crackdetect.events import Event
+from crackdetect.standing import Standing, Statement
+
+
+def event(type_: str, at: float, announced: float | None = None, /, **fields: Any) -> Event:
+    return Event(type_, at, at if announced is None else announced, None, 0, "roast", fields)
+
+
+def start(**more: Any) -> Event:
+    about = {name: more.pop(name) for name in ("expect", "coffee", "green_g") if name in more}
+    return event("roast.start", 0.0, settings={"target": None, "cool_s": None, **more}, about=about)
+
+
+def mark(what: str, at: float) -> Event:
+    return event("mark", at, what=what)
+
+
+def density(at: float) -> Event:
+    return event("density", at, per_minute=3.0, low=0.0, high=9.0)
+
+
+def crack(at: float) -> Event:
+    return event("crack", at, kind="first", probability=0.9, snr_db=20.0)
+
+
+def begun(at: float, announced: float) -> Event:
+    return event("first_crack.start", at, announced, earliest=at - 2, latest=at + 2, confidence=0.9)
+
+
+def development(at: float, first_crack: float, **more: Any) -> Event:
+    dates = {"first_crack": first_crack, "first_crack_earliest": None, "first_crack_latest": None}
+    return event("development", at, elapsed=at - first_crack, ratio=None, remaining=None, **dates, **more)
+
+
+def heard(*events: Event, **options: Any) -> list[tuple[str, int, str]]:
+    alerts = Alerts(**options)
+    return [(a.signal, a.urgency, a.spoken) for e in events for a in alerts.push(e)]
+
+
+# -- each alert ------------------------------------------------------------------------------------------------
+
+
+def test_first_crack_says_how_long_ago_it_began() -> None:
+    (alert,) = Alerts().push(begun(560.0, 568.2))
+    assert alert == Alert(
+        "first_crack", 2, "First crack began 9:20, 8 s ago.", "First crack began 8 seconds ago.", 568.2
+    )
+
+
+def test_the_times_of_alerts_are_roast_time_once_charge_is_known() -> None:
+    alerts = Alerts()
+    alerts.push(event("charge", 60.0, how="key"))
+    assert alerts.push(begun(560.0, 561.0))[0].text == "First crack began 8:20, 1 s ago."
+
+
+def test_the_person_who_marked_first_crack_is_not_told_of_it() -> None:
+    assert heard(mark("first_crack.start", 550.0), begun(551.0, 560.0)) == []
+
+
+def test_after_not_yet_the_next_announcement_calls_again() -> None:
+    events = [begun(300, 310), mark("first_crack.not_yet", 312), development(420, 410, renewed=True, confidence=0.9)]
+    assert [alert[2] for alert in heard(*events)] == ["First crack began 10 seconds ago."] * 2
+
+
+def test_the_stages_of_the_target() -> None:
+    told = heard(
+        event("target", 600, stage="near", remaining=30.0),
+        event("target", 620, stage="near", remaining=9.8),
+        event("target", 630, stage="reached", remaining=0.0),
+        event("target", 660, stage="over", remaining=-30.0),
+    )
+    assert told == [
+        ("near", 1, "30 seconds to the target."),
+        ("near", 1, "10 seconds to the target."),
+        ("target", 2, "Target reached."),
+        ("over", 2, "Caution. 30 seconds past the target."),
+    ]
+
+
+def test_development_past_the_most_that_was_set_is_cautioned_once() -> None:
+    events = [begun(500, 510), *(development(at, 500) for at in (599, 600, 601, 700))]
+    told = heard(*events, max_development_s=100)
+    assert [alert[0] for alert in told] == ["first_crack", "over"]
+    assert heard(*events)[1:] == []
+    alerts = Alerts(max_development_s=100)
+    texts = [a.text for e in events for a in alerts.push(e)]
+    assert texts[1] == "Caution: development has passed 1:40, the most you set."
+    # counted anew from the person's own mark
+    assert alerts.push(mark("first_crack.start", 700)) == []
+    assert [a.signal for a in alerts.push(development(801, 700))] == ["over"]
+
+
+def test_second_crack_comes_with_its_caution() -> None:
+    (alert,) = Alerts().push(event("second_crack.start", 700, 705, earliest=698, latest=702, confidence=0.9))
+    assert (alert.signal, alert.urgency) == ("second_crack", 2)
+    assert cautions.PAST_SECOND_CRACK in alert.text
+    assert alert.spoken.startswith("Caution.")
+
+
+def test_no_first_crack_by_the_end_of_the_expected_window() -> None:
+    roast = [start(expect=[480.0, 600.0]), event("charge", 10.0, how="key"), crack(400)]
+    assert heard(*roast, density(609.0), density(610.0)) == []
+    told = heard(*roast, density(611.0), density(612.0))
+    assert told == [("trouble", 1, "Caution. No first crack by the expected time.")]
+    assert heard(*roast, begun(580, 590), density(611.0))[1:] == []
+    assert heard(*roast, event("drop", 590, how="key"), density(611.0)) == []
+
+
+def test_nothing_heard_at_all() -> None:
+    told = heard(density(480.0), density(481.0), density(482.0))
+    assert told == [("trouble", 1, "Caution. Nothing has been heard. Check the microphone.")]
+    assert heard(crack(100.0), density(481.0)) == []
+
+
+@pytest.mark.parametrize("kind", ["device_lost", "silence", "clipping", "disk_full"])
+def test_trouble_that_matters_sounds_and_not_all_the_time(kind: str) -> None:
+    events = [event("health", at, kind=kind, count=1, message="what is wrong") for at in (10, 20, 69, 71)]
+    assert [(signal, urgency) for signal, urgency, _ in heard(*events)] == [("trouble", 2)] * 2
+
+
+@pytest.mark.parametrize("kind", ["own_sound", "gap", "overflow", "invalid_samples", "webhook_down"])
+def test_other_trouble_is_silent(kind: str) -> None:
+    assert heard(event("health", 10, kind=kind, count=1, message="what is wrong")) == []
+
+
+def test_charge_and_drop_are_noted_when_they_were_heard_only() -> None:
+    told = heard(
+        event("charge", 5, how="key"),
+        event("charge", 6, how="given"),
+        event("charge", 7, how="heard", confidence=0.97),
+        event("drop", 700, how="heard", confidence=0.97),
+        event("drop", 701, how="key"),
+    )
+    assert told == [("noted", 0, "Charge heard."), ("noted", 0, "Drop heard.")]
+
+
+def test_the_end_of_cooling_comes_with_its_caution() -> None:
+    (alert,) = Alerts().push(event("cooled", 900))
+    assert (alert.signal, alert.urgency) == ("cooled", 1)
+    assert cautions.AT_COOLING in alert.text
+
+
+def test_no_alert_says_that_anything_is_safe() -> None:
+    """The user's rule: cautions, never a promise."""
+    roast = [
+        start(expect=[100.0, 200.0]),
+        event("charge", 1, how="heard"),
+        density(300),
+        *(event("health", 10, kind=kind, count=1, message="m") for kind in ("device_lost", "silence", "clipping")),
+        begun(500, 510),
+        development(600, 500),
+        event("target", 600, stage="over", remaining=-30.0),
+        event("second_crack.start", 700, 705, earliest=698, latest=702, confidence=0.9),
+        event("drop", 710, how="heard"),
+        event("cooled", 900),
+    ]
+    alerts = Alerts(max_development_s=60)
+    words = " ".join(f"{a.text} {a.spoken}" for e in roast for a in alerts.push(e)).casefold()
+    assert len(words) > 500
+    for word in ("safe", "no danger", "walk away", "relax", "you may leave", "unattended"):
+        assert word not in words
+
+
+# -- what stands -----------------------------------------------------------------------------------------------
+
+
+def standing(*events: Event) -> Standing:
+    folded = Standing()
+    for one in events:
+        folded.take(one)
+    return folded
+
+
+def test_the_persons_mark_outranks_what_was_heard_in_either_order() -> None:
+    by_hand = Statement(550.0, "key", 550.0)
+    assert standing(begun(540, 548), mark("first_crack.start", 550)).first_crack == by_hand
+    assert standing(mark("first_crack.start", 550), begun(552, 560)).first_crack == by_hand
+    assert standing(event("drop", 700, how="key"), event("drop", 690, how="heard")).drop == Statement(700, "key", 700)
+
+
+def test_the_newest_statement_is_taken_back_first() -> None:
+    roast = standing(event("charge", 1, how="heard"), begun(500, 510), event("drop", 600, how="heard"))
+    told = []
+    while (what := roast.to_take_back) is not None:
+        told.append(what)
+        roast.take(mark(what, 610))
+    assert told == ["drop.not_yet", "first_crack.not_yet", "charge.not_yet"]
+    assert (roast.charge, roast.first_crack, roast.drop) == (None, None, None)
+
+
+def test_what_hangs_on_first_crack_falls_with_it() -> None:
+    roast = standing(begun(500, 510), mark("second_crack.start", 600), mark("first_crack.not_yet", 610))
+    assert roast.second_crack is None
+    assert roast.to_take_back is None
+
+
+def test_the_clocks() -> None:
+    """First crack at 9:36 and a fifth of development end at 12:00 (arithmetic)."""
+    roast = standing(start(target="20%", cool_s=120.0), event("charge", 10, how="key"), begun(586, 590))
+    assert roast.roast_time(646) == 636
+    assert roast.development(646) == 60
+    assert roast.goal_s == pytest.approx(144)
+    assert roast.remaining(646) == pytest.approx(84)
+    assert roast.ratio(730) == pytest.approx(0.2)
+    assert roast.cooling(700) is None
+    roast.take(event("drop", 730, how="key"))
+    assert (roast.development(800), roast.roast_time(800)) == (144, 720)
+    assert roast.cooling(800) == 50
+    roast.take(event("cooled", 850))
+    assert roast.cooling(851) == 0
+
+
+def test_a_better_date_of_first_crack_is_taken_over_but_never_over_the_persons() -> None:
+    assert standing(begun(500, 510), development(520, 503)).first_crack == Statement(503, "heard", 510)
+    marked = [begun(500, 510), mark("first_crack.start", 512), development(520, 512)]
+    assert standing(*marked).first_crack == Statement(512, "key", 512)

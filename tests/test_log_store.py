@@ -1,0 +1,485 @@
+"""The roast log: what is kept, what outranks what, and that nothing is lost whatever happens to the file."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from datetime import date
+from pathlib import Path
+
+import pytest
+from roasts import HOSTILE, mark, roast_events
+
+from crackdetect.config import Target
+from crackdetect.errors import InputError, LogError, OutputError, SettingError
+from crackdetect.events import Event
+from crackdetect.log import schema, store
+from crackdetect.log.account import account
+from crackdetect.log.store import Remembered, RoastLog
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> RoastLog:
+    return RoastLog(tmp_path / "data" / "roasts.sqlite3")
+
+
+# -- what is kept ----------------------------------------------------------------------------------------------
+
+
+def test_a_roast_is_kept_with_all_that_was_heard(log: RoastLog) -> None:
+    about = {"coffee": "Hill Farm", "green_g": 200.0, "machine": "small drum", "started": "2026-03-01T18:30:00+01:00"}
+    assert log.keep(roast_events(about=about, target="18%")) == "monday"
+
+    roast = log.find("last")
+    assert (roast.number, roast.identity, roast.day, roast.coffee, roast.green_g) == (
+        1,
+        "monday",
+        "2026-03-01",
+        "Hill Farm",
+        200,
+    )
+    assert roast.target == Target(ratio=0.18)
+    assert (roast.model_name, roast.version, roast.samplerate) == ("first-crack", "0.1.0", 44_100)
+    # charge at 10 s of the recording, first crack at 400 s, drop at 500 s: arithmetic
+    assert roast.first_crack == 390
+    assert roast.total == 490
+    assert roast.development == 100
+    assert roast.ratio == pytest.approx(100 / 490)
+    assert roast.moment("first_crack.start").interval_s == (394, 406)
+    story = log.story(roast)
+    assert (len(story.cracks), len(story.density)) == (20, 5)
+    assert story.cracks[1] == (402.0, "first", 0.9, 16.0)
+    assert roast.peak == (402.0, 80.0, 40.0, 160.0)
+
+
+def test_events_and_their_dicts_are_the_same_roast(log: RoastLog, tmp_path: Path) -> None:
+    dicts = roast_events()
+    envelope = ("type", "at", "announced_at", "roast_time", "seq", "roast")
+    events = [
+        Event(*(row[name] for name in envelope), {name: row[name] for name in row if name not in envelope})
+        for row in dicts
+    ]
+    assert account(events) == account(dicts)
+
+
+def test_kept_again_what_was_heard_is_replaced_and_what_was_entered_stays(log: RoastLog) -> None:
+    log.keep(roast_events(about={"coffee": "Hill Farm", "green_g": 200}))
+    log.edit(log.find("1"), values={"roasted_g": 168.0, "coffee": "Hill Farm 2"}, moments={"first_crack.start": 405.0})
+    log.note(log.find("1"), text="lemon", cup=0, liking=4)
+    log.keep(roast_events(first_crack=410.0, cracks=3, about={"coffee": "Hill Farm"}))
+
+    roast = log.find("1")
+    assert (roast.coffee, roast.roasted_g, roast.green_g) == ("Hill Farm 2", 168, 200)
+    moment = roast.moment("first_crack.start")
+    assert (moment.heard_s, moment.entered_s, moment.at_s, moment.whose) == (410, 405, 405, "corrected")
+    assert roast.said["coffee"] == "Hill Farm"
+    assert len(log.story(roast).cracks) == 3
+    assert [note.text for note in log.story(roast).notes] == ["lemon"]
+    assert log.count() == 1
+
+
+def test_the_persons_mark_outranks_what_was_heard_and_both_stay() -> None:
+    events = roast_events(finished=False)
+    kept = account([*events, mark("first_crack.start", 420.0)])
+    moment = kept.moments["first_crack.start"]
+    assert (moment.heard_s, moment.marked_s, moment.at_s) == (400, 420, 420)
+    assert moment.interval_s is None
+
+
+def test_what_was_taken_back_is_not_kept_nor_what_came_with_it() -> None:
+    begun = [*roast_events(finished=False), mark("second_crack.start", 414.0), mark("first_crack.not_yet", 415.0)]
+    assert account(begun).moments.keys() == {"charge", "drop"}
+    assert account([*begun, mark("drop.not_yet", 416.0), mark("charge.not_yet", 417.0)]).moments == {}
+
+
+def test_first_crack_that_began_after_all_is_kept_with_its_new_date() -> None:
+    envelope = {"type": "development", "roast": "monday", "at": 470.0, "announced_at": 471.0}
+    renewed = {"first_crack": 455.0, "first_crack_earliest": 450.0, "first_crack_latest": 460.0, "elapsed": 15.0}
+    kept = account([*roast_events(finished=False), mark("first_crack.not_yet", 415.0), {**envelope, **renewed}])
+    moment = kept.moments["first_crack.start"]
+    assert (moment.heard_s, moment.interval_s, moment.announced_s) == (455, (450, 460), 471)
+
+
+def test_a_roast_that_broke_off_is_kept_as_far_as_it_goes(log: RoastLog) -> None:
+    log.keep(roast_events(drop=None, finished=False))
+    roast = log.find("monday")
+    assert not roast.finished
+    assert roast.first_crack == 390
+    assert roast.development is None
+    log.keep(roast_events())
+    assert log.find("monday").finished
+    assert log.count() == 1
+
+
+def test_two_files_of_one_name_are_two_roasts_and_one_file_is_one(log: RoastLog, tmp_path: Path) -> None:
+    one, other = tmp_path / "a.wav", tmp_path / "b.wav"
+    one.write_bytes(b"one")
+    other.write_bytes(b"other")
+    kept = [log.keep(roast_events(source="file"), recording=path) for path in (one, other, one, other)]
+    assert kept == ["monday", "monday-2", "monday", "monday-2"]
+
+
+@pytest.mark.parametrize(
+    ("events", "told"),
+    [
+        ([], "no events"),
+        (roast_events()[1:], "begins with roast.start"),
+        ([*roast_events(), *roast_events("tuesday")], "two roasts"),
+        ([roast_events()[0], {"type": "crack", "roast": "monday", "at": 1.0, "announced_at": 1.0}], "'crack'"),
+        ([roast_events()[0], {"roast": "monday"}], "incomplete"),
+    ],
+)
+def test_what_is_not_one_roast_is_refused_in_a_sentence(
+    log: RoastLog, events: list[dict[str, object]], told: str
+) -> None:
+    with pytest.raises(InputError, match=told):
+        log.keep(events)
+    assert log.count() == 0
+
+
+def test_a_plan_is_remembered_until_a_finished_roast_of_the_coffee_is_kept(log: RoastLog) -> None:
+    assert log.last_of("hill farm") is None
+    log.plan("Hill  Farm", target=Target(ratio=0.18), green_g=200, expect=(480.0, 540.0))
+    assert log.last_of("hill farm") == Remembered(Target(ratio=0.18), 200, None, (480.0, 540.0))
+    about = {"coffee": "HILL FARM", "green_g": 250.0, "machine": "small drum"}
+    log.keep(roast_events(about=about, target="1:45", finished=False))
+    assert log.last_of("hill farm") == Remembered(Target(ratio=0.18), 200, "small drum", (480.0, 540.0))
+    log.keep(roast_events(about=about, target="1:45"))
+    assert log.last_of("hill farm") == Remembered(Target(seconds=105), 250, "small drum", None)
+
+
+def test_a_recording_that_cannot_be_read_does_not_cost_the_roast(log: RoastLog, tmp_path: Path) -> None:
+    log.keep(roast_events(), recording=tmp_path / "gone.flac")
+    roast = log.find("monday")
+    assert (roast.recording, roast.recording_sha256) == (tmp_path / "gone.flac", None)
+
+
+# -- corrections -----------------------------------------------------------------------------------------------
+
+
+def test_a_moment_that_did_not_happen_and_a_correction_taken_back(log: RoastLog) -> None:
+    log.keep(roast_events())
+    roast = log.edit(log.find("1"), moments={"first_crack.start": None})
+    assert roast.at_s("first_crack.start") is None
+    assert roast.development is None
+    roast = log.edit(roast, restore=["first_crack.start"])
+    assert roast.at_s("first_crack.start") == 400
+
+
+def test_a_value_taken_away_is_away_and_comes_back(log: RoastLog) -> None:
+    log.keep(roast_events(about={"coffee": "Hill Farm", "green_g": 200}))
+    roast = log.edit(log.find("1"), values={"coffee": None, "green_g": None})
+    assert (roast.coffee, roast.green_g) == (None, None)
+    roast = log.edit(roast, restore=["coffee", "green_g"])
+    assert (roast.coffee, roast.green_g) == ("Hill Farm", 200)
+
+
+@pytest.mark.parametrize(
+    ("values", "moments", "told"),
+    [
+        ({"green_g": 168.0, "roasted_g": 200.0}, {}, "not below the green weight"),
+        ({}, {"drop": 5.0}, "drop must come after charge"),
+        ({}, {"first_crack.start": -3.0}, "out of range"),
+        ({"taste": "x"}, {}, "cannot be corrected"),
+        ({"started": "yesterday"}, {}, "not a date"),
+    ],
+)
+def test_corrections_that_make_no_sense_change_nothing(
+    log: RoastLog, values: dict[str, object], moments: dict[str, float | None], told: str
+) -> None:
+    log.keep(roast_events())
+    before = log.find("1")
+    with pytest.raises(SettingError, match=told):
+        log.edit(before, values=values, moments=moments)
+    assert log.find("1") == before
+
+
+def test_deleting_removes_everything_of_the_roast_and_its_number_is_not_given_again(log: RoastLog) -> None:
+    log.keep(roast_events("one"))
+    log.note(log.find("one"), text="x")
+    log.delete([log.find("one")])
+    log.keep(roast_events("two"))
+    assert log.find("two").number == 2
+    with sqlite3.connect(log.path) as plain:
+        for table in ("moments", "cracks", "density", "troubles", "notes"):
+            assert plain.execute(f"SELECT count(*) FROM {table} WHERE roast = 1").fetchone() == (0,)
+
+
+# -- finding ---------------------------------------------------------------------------------------------------
+
+
+def test_search_by_coffee_words_day_and_weight(log: RoastLog) -> None:
+    for name, coffee, day, green in (
+        ("a", "Hill Farm", "2026-02-27", 200),
+        ("b", "hill  farm", "2026-03-01", 208),
+        ("c", "Valley", "2026-03-15", 250),
+    ):
+        log.keep(roast_events(name, about={"coffee": coffee, "green_g": green, "started": f"{day}T10:00:00+00:00"}))
+    log.note(log.find("c"), text="Bergamot and lemon")
+
+    def names(**search: object) -> list[str]:
+        return [roast.identity for roast in log.roasts(**search)]  # type: ignore[arg-type]
+
+    assert names() == ["c", "b", "a"]
+    assert names(coffee="HILL FARM") == ["b", "a"]
+    assert names(words="bergamot") == ["c"]
+    assert names(words="FARM") == ["b", "a"]
+    assert names(since="2026-03") == ["c", "b"]
+    assert names(until="2026-03-01") == ["b", "a"]
+    assert names(green_g=200) == ["b", "a"]  # within 5 %
+    assert names(most=1) == ["c"]
+
+
+def test_a_name_is_found_by_number_whole_or_beginning(log: RoastLog) -> None:
+    log.keep(roast_events("2026-03-01T18-30-00"))
+    log.keep(roast_events("2026-03-08T18-30-00"))
+    assert log.find("2").identity == "2026-03-08T18-30-00"
+    assert log.find("2026-03-01").number == 1
+    with pytest.raises(SettingError, match="several"):
+        log.find("2026-03")
+    log.keep(roast_events("20260315"))  # a file's name may be a number
+    assert log.find("20260315").number == 3
+    for missing in ("7", "nothing", "", "%", "1 OR 1"):
+        with pytest.raises(SettingError, match="not in the log"):
+            log.find(missing)
+
+
+# -- the file --------------------------------------------------------------------------------------------------
+
+
+def test_foreign_keys_and_write_ahead_log_are_on_and_commits_are_on_disk(log: RoastLog) -> None:
+    db = log._connection
+    assert db.execute("PRAGMA foreign_keys").fetchone()[0] == 1
+    assert db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL, sqlite.org/pragma.html
+    assert db.execute("PRAGMA user_version").fetchone()[0] == len(schema.MIGRATIONS)
+
+
+def test_a_newer_file_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    RoastLog(path).close()
+    with sqlite3.connect(path) as plain:
+        plain.execute("PRAGMA user_version = 99")
+    before = path.read_bytes()
+    with pytest.raises(LogError, match="of version 99, made by a newer crackdetect"):
+        RoastLog(path)
+    assert path.read_bytes() == before
+
+
+def test_an_older_file_is_lifted_and_a_copy_of_it_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    with RoastLog(path) as log:
+        log.keep(roast_events())
+    monkeypatch.setattr(schema, "MIGRATIONS", [*schema.MIGRATIONS, "ALTER TABLE roasts ADD COLUMN altitude REAL;"])
+    with RoastLog(path) as log:
+        assert log.find("monday").first_crack == 390
+        assert "altitude" in [row["name"] for row in log._connection.execute("PRAGMA table_info(roasts)")]
+    with sqlite3.connect(tmp_path / "roasts-version-1.sqlite3") as old:
+        assert old.execute("SELECT identity FROM roasts").fetchall() == [("monday",)]
+
+
+def test_a_step_that_fails_leaves_the_old_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    RoastLog(path).close()
+    monkeypatch.setattr(
+        schema,
+        "MIGRATIONS",
+        [*schema.MIGRATIONS, "ALTER TABLE roasts ADD COLUMN x REAL;\nINSERT INTO nowhere VALUES (1);"],
+    )
+    with pytest.raises(sqlite3.OperationalError):
+        RoastLog(path)
+    monkeypatch.undo()
+    with RoastLog(path) as log:
+        assert "x" not in [row["name"] for row in log._connection.execute("PRAGMA table_info(roasts)")]
+
+
+@pytest.mark.parametrize(
+    "content", [b"not a database at all, but long enough to be read as one" * 40, b"SQLite format 3\0x"]
+)
+def test_what_is_no_log_is_refused_in_a_sentence(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    path.write_bytes(content)
+    with pytest.raises(LogError):
+        RoastLog(path)
+    assert path.read_bytes() == content
+
+
+def test_another_programs_database_is_not_touched(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    with sqlite3.connect(path) as plain:
+        plain.execute("CREATE TABLE mine (x)")
+    with pytest.raises(LogError, match="not a roast log"):
+        RoastLog(path)
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(OutputError, match="cannot be opened"):
+        RoastLog(tmp_path / "file" / "roasts.sqlite3")
+
+
+def test_a_backup_is_whole_while_the_log_is_open(log: RoastLog, tmp_path: Path) -> None:
+    log.keep(roast_events())
+    log.backup(tmp_path / "copy.sqlite3")
+    with RoastLog(tmp_path / "copy.sqlite3") as copy:
+        assert copy.story(copy.find("monday")) == log.story(log.find("monday"))
+
+
+def _damage(path: Path, table: str) -> None:
+    """Overwrites the middle of a table's pages."""
+    with sqlite3.connect(path) as plain:
+        plain.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        size = plain.execute("PRAGMA page_size").fetchone()[0]
+        root = plain.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0]
+    plain.close()
+    with path.open("r+b") as file:
+        file.seek((root - 1) * size)
+        file.write(b"\xa5" * size)
+
+
+def test_a_damaged_log_is_told_and_what_can_be_read_is_saved(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    with RoastLog(path) as log:
+        for number in range(30):
+            log.keep(roast_events(f"roast-{number}"))
+    _damage(path, "notes")
+    with pytest.raises(LogError, match="damaged.*crackdetect log rescue"):
+        RoastLog(path)
+    before = path.read_bytes()
+    saved = store.rescue(path, tmp_path / "saved.sqlite3")
+    assert saved.roasts == 30
+    assert path.read_bytes() == before
+    with RoastLog(tmp_path / "saved.sqlite3") as rescued:
+        assert rescued.count() == 30
+        assert len(rescued.story(rescued.find("roast-7")).cracks) == 20
+
+
+def test_damage_among_the_cracks_costs_the_roasts_it_hit_only(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    with RoastLog(path) as log:
+        for number in range(60):
+            log.keep(roast_events(f"roast-{number}", cracks=100))
+    size = 4096
+    with sqlite3.connect(path) as plain:
+        plain.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        root = plain.execute("SELECT rootpage FROM sqlite_master WHERE name = 'cracks'").fetchone()[0]
+    plain.close()
+    content = bytearray(path.read_bytes())
+    # a leaf of the tree below the root: its number stands in the root's cells (sqlite.org/fileformat2.html, 1.6)
+    page = content[(root - 1) * size : root * size]
+    cell = int.from_bytes(page[12 + 40 : 12 + 42], "big")
+    leaf = int.from_bytes(page[cell : cell + 4], "big")
+    content[(leaf - 1) * size : leaf * size] = b"\xa5" * size
+    path.write_bytes(content)
+    saved = store.rescue(path, tmp_path / "saved.sqlite3")
+    assert saved.roasts == 60
+    assert 1 <= saved.incomplete <= 4
+
+
+def test_nothing_that_can_be_read_leaves_no_file_behind(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    path.write_bytes(b"\xa5" * 9_000)
+    with pytest.raises(LogError, match="nothing can be read"):
+        store.rescue(path, tmp_path / "saved.sqlite3")
+    assert [file.name for file in tmp_path.iterdir()] == ["roasts.sqlite3"]
+
+
+# -- kills and neighbours --------------------------------------------------------------------------------------
+
+_WRITER = """
+import sys
+from pathlib import Path
+from roasts import roast_events
+from crackdetect.log.store import RoastLog
+log = RoastLog(Path(sys.argv[1]))
+number = 0
+while True:
+    name = f"{sys.argv[2]}-{number}"
+    log.keep(roast_events(name, cracks=100))
+    log.note(log.find(name), text="kept")
+    print(name, flush=True)
+    number += 1
+    if number == int(sys.argv[3]):
+        break
+"""
+
+
+def _writer(path: Path, name: str, count: int) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", _WRITER, str(path), name, str(count)],
+        cwd=Path(__file__).parent,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
+def test_a_kill_at_any_moment_leaves_every_roast_that_was_finished(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    RoastLog(path).close()
+    moments = random.Random(5)
+    finished: list[str] = []
+    for kill in range(8):
+        writer = _writer(path, f"kill-{kill}", 0)
+        assert writer.stdout is not None
+        finished.append(writer.stdout.readline().strip())
+        time.sleep(moments.uniform(0, 0.15))
+        writer.send_signal(signal.SIGKILL)
+        finished += writer.stdout.read().split()
+        writer.wait()
+        writer.stdout.close()
+    with RoastLog(path) as log:
+        assert log._connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+        there = {roast.identity: roast for roast in log.roasts()}
+        assert set(finished) <= there.keys()
+        for name in finished:
+            story = log.story(there[name])
+            assert (len(story.cracks), len(story.density)) == (100, 5)
+        # the one under way is there whole or not at all
+        for roast in there.values():
+            assert len(log.story(roast).cracks) == 100
+
+
+def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    writers = [_writer(path, name, 12) for name in ("left", "right")]
+    assert [writer.wait(timeout=120) for writer in writers] == [0, 0]
+    for writer in writers:
+        assert writer.stdout is not None
+        writer.stdout.close()
+    with RoastLog(path) as log:
+        assert log.count() == 24
+
+
+# -- hostile text ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+def test_any_name_is_kept_and_found_again(log: RoastLog, text: str) -> None:
+    log.keep(roast_events(text, about={"coffee": text, "origin": text}))
+    roast = log.find("1")
+    log.note(roast, text=text)
+    assert roast.coffee
+    assert log.find(roast.identity).number == 1
+    assert [found.number for found in log.roasts(coffee=roast.coffee)] == [1]
+    assert not any(ord(letter) < 32 for letter in roast.coffee)
+    assert log.find("1").first_crack == 390
+
+
+def test_a_note_needs_something_and_stays_in_range(log: RoastLog) -> None:
+    log.keep(roast_events())
+    roast = log.find("1")
+    for wrong in ({}, {"text": "  "}, {"cup": 3}, {"liking": 6}):
+        with pytest.raises(SettingError):
+            log.note(roast, **wrong)  # type: ignore[arg-type]
+    note = log.note(roast, text="dry", tasted_on=date(2026, 3, 4))
+    with pytest.raises(SettingError, match="has no note"):
+        log.remove_note(roast, note.number + 1)
+    log.remove_note(roast, note.number)
+    assert log.story(roast).notes == ()
