@@ -188,6 +188,7 @@ def test_given_times_and_target_reach_the_pipeline(run: Any, roast: Path, plain:
         "target": "25%",
         "near_s": [30.0, 10.0],
         "cool_s": None,
+        "sensitivity": "usual",
     }
     assert (summary["drop"], summary["total"]) == (58.0, 56.0)
     assert summary["ratio"] == pytest.approx((58 - summary["first_crack"]) / 56, abs=1e-5)
@@ -506,7 +507,14 @@ def test_the_demo_tells_ends_with_the_truth_and_the_caution(run: Any, small_demo
 def test_the_demo_is_the_live_path(run: Any, small_demo: Path, plain: Path) -> None:
     done = run("demo", "--format", "jsonl", "--target", "0:15")
     settings = json.loads(done.out.splitlines()[0])["settings"]
-    assert settings == {"charge_at": 2.0, "drop_at": 55.0, "target": "0:15", "near_s": [30.0, 10.0], "cool_s": None}
+    assert settings == {
+        "charge_at": 2.0,
+        "drop_at": 55.0,
+        "target": "0:15",
+        "near_s": [30.0, 10.0],
+        "cool_s": None,
+        "sensitivity": "usual",
+    }
     from crackdetect.config import Target
 
     own = Settings(charge_at=2.0, drop_at=55.0, target=Target(seconds=15))

@@ -84,7 +84,14 @@ def test_settings_as_they_are_told() -> None:
 
     fields = settings.as_fields()
 
-    assert fields == {"charge_at": 30.0, "drop_at": 680.0, "target": "18%", "near_s": [30.0, 10.0], "cool_s": None}
+    assert fields == {
+        "charge_at": 30.0,
+        "drop_at": 680.0,
+        "target": "18%",
+        "near_s": [30.0, 10.0],
+        "cool_s": None,
+        "sensitivity": "usual",
+    }
     assert json.loads(json.dumps(fields, allow_nan=False)) == fields
     assert Settings().as_fields() == {
         "charge_at": None,
@@ -92,6 +99,7 @@ def test_settings_as_they_are_told() -> None:
         "target": None,
         "near_s": [30.0, 10.0],
         "cool_s": None,
+        "sensitivity": "usual",
     }
 
 
@@ -105,6 +113,7 @@ def test_settings_as_they_are_told() -> None:
         ({"near_s": (30.0, 30.0)}, "near"),
         ({"near_s": (0.0,)}, "near"),
         ({"near_s": (math.nan,)}, "near"),
+        ({"sensitivity": "deaf"}, "earlier, usual, surer"),
     ],
 )
 def test_settings_out_of_range_are_refused(wrong: dict[str, object], told: str) -> None:

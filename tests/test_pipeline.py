@@ -177,7 +177,14 @@ def test_the_start_says_what_listens(roast: list[Event], plain_model: Model) -> 
     assert first.fields["source"] == "microphone"
     assert first.fields["samplerate"] == FULL_RATE
     assert first.fields["model"] == {"name": plain_model.name, "hash": plain_model.digest}
-    wishes = {"charge_at": 1.0, "drop_at": None, "target": "1:00", "near_s": [30.0, 10.0], "cool_s": None}
+    wishes = {
+        "charge_at": 1.0,
+        "drop_at": None,
+        "target": "1:00",
+        "near_s": [30.0, 10.0],
+        "cool_s": None,
+        "sensitivity": "usual",
+    }
     assert first.fields["settings"] == wishes
 
 
