@@ -51,7 +51,7 @@ _HEARD_SHARE, _LEAST_BEFORE_S = 2 / 3, 6
 _RUSH_GATE, _STEP_GATE = 0.6, 0.08
 _RECENT_S = 120.0
 #: A fall by 6 dB in power, nats; and the confidence of one, set by hand: in 17 hours of training sound, cooling or not,
-#: four such falls were heard, so in some minutes of cooling a false one is rare; how often one is missed is not known.
+#: four such falls were heard, so a false one in the minutes of cooling is rare; how often one is missed is not known.
 _FALL = 1.39
 _FALL_CONFIDENCE = 0.95
 
