@@ -153,7 +153,7 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
         (["analyze", "x.wav", "-"], "cannot be heard together with files"),
         (["analyze", "x.wav", "--channel", "0"], "Invalid value for '--channel'"),
         (["demo", "--speed", "0"], "Invalid value for '--speed'"),
-        (["listen", "--target", "18%"], "say when charge was with --charge-at"),
+        (["listen", "--target", "95%"], "target 95% is out of range"),
         (["synth", "roast", "--seed", "1", "--out", "x", "--set", "snr=3"], "write KEY=NUMBER with one of"),
         (["synth", "roast", "--seed", "1", "--out", "x", "--set", "ramp_s=nan"], "is not a number that ramp_s"),
         (["synth", "feast", "--seed", "1", "--out", "x"], "scenario 'feast' is unknown"),
@@ -369,7 +369,7 @@ def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, m
     done = run("listen", "--device", "Desk", "--channel", "2", "--model", plain, "--charge-at", "0:00")
     assert Microphone.given == ("Desk", 2)
     assert done.code == 4
-    assert "never leave a roast unattended" in done.err
+    assert "Never leave a roaster that is on or hot" in done.err
     assert "crackdetect: microphone 'Desk' was lost" in done.err
     assert "note: the mean of the first two channels" in done.err
     types = [event["type"] for event in done.events]
