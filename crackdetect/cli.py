@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 #: Commands that live in a module of their own: the module, and one line for the list of commands.
 _ELSEWHERE = {
     "listen": ("crackdetect.listening.command", "Hear a roast through a microphone, live."),
+    "mic": ("crackdetect.mic.command", "Check a microphone before the roast."),
+    "settings": ("crackdetect.settings.command", "Show what holds for the next roast, and where it comes from."),
     "webhook": ("crackdetect.webhook.command", "Send events to other programs: try, look, receive."),
     "log": ("crackdetect.log.command", "Every roast that was kept: list, look, correct, taste, compare."),
     "report": ("crackdetect.report.command", "One roast as a page to read, print and keep, and as figures."),
@@ -66,7 +68,8 @@ class _Commands(click.Group):
     """A group that imports a command from elsewhere only when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return ["demo", "analyze", "listen", "synth", *(name for name in _ELSEWHERE if name != "listen")]
+        first = ["demo", "analyze", "listen", "mic", "settings"]
+        return [*first, "synth", *(name for name in _ELSEWHERE if name not in first)]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _ELSEWHERE:

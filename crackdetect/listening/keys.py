@@ -14,7 +14,7 @@ END = "e"
 #: In the order of a roast.
 WORDS = (
     ("c", "charge"),
-    ("f", "first crack now"),
+    ("f", "first crack"),
     (TAKE_BACK, "not yet"),
     ("s", "second crack"),
     ("d", "drop"),

@@ -1,0 +1,1 @@
+"""What holds for a live roast, and where each value comes from."""

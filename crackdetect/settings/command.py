@@ -1,0 +1,50 @@
+"""``crackdetect settings``."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+
+import click
+
+from crackdetect.options import is_text
+
+
+@click.command(name="settings")
+@click.option("--coffee", metavar="NAME", help="Also what is remembered of this coffee.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    help="A table to read, or one JSON object. Default: text on a terminal, json into a pipe or file.",
+)
+def command(coffee: str | None, form: str | None) -> None:
+    """Show what holds for the next roast, and where each value comes from.
+
+    An option of 'listen' comes before the environment (CRACKDETECT_TARGET for --target), that before the settings file
+    (target = "1:45"), that before the last roast or plan of the same coffee, that before the usual value. The file is
+    plain TOML; its place is in the first line.
+
+    Example: crackdetect settings --coffee "Meadow Lane"
+    """
+    from crackdetect import console, places
+    from crackdetect.settings.held import hold
+    from crackdetect.settings.known import KNOWN
+    from crackdetect.settings.remembered import last_of
+    from crackdetect.settings.shown import shown_value
+
+    path = places.settings_file()
+    held = hold({"coffee": coffee}, environment=os.environ, path=path, last_of=last_of)
+    shown = {known.name: shown_value(known.name, held[known.name].value) for known in KNOWN}
+    if not is_text(form):
+        told = {name: {"value": value, "origin": held[name].origin} for name, value in shown.items()}
+        console.write_line(sys.stdout, json.dumps({"file": str(path), "settings": told}, ensure_ascii=False))
+        return
+    console.write_line(sys.stdout, f"Settings file: {path}{'' if path.exists() else ' (there is none yet)'}")
+    console.write_line(sys.stdout, "")
+    for known in KNOWN:
+        value = shown[known.name]
+        text = "-" if value is None else value
+        console.write_line(sys.stdout, f"{known.name:<20} {text:<20} {held[known.name].origin}".rstrip())
+        console.write_line(sys.stdout, f"{'':<4}{known.what}")

@@ -1,0 +1,35 @@
+"""What the roast log remembers of a coffee."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import closing
+from typing import Any
+
+from crackdetect.errors import CrackdetectError
+
+
+def last_of(coffee: str) -> Mapping[str, Any]:
+    """Values by the names of the settings; empty where there is no roast of it, or no log that can be read.
+
+    A damaged log must not keep anybody from roasting; the log's own commands tell of it.
+    """
+    from crackdetect import places
+    from crackdetect.log.store import FILE, RoastLog
+
+    path = places.data_folder() / FILE
+    if not path.exists():
+        return {}
+    try:
+        with closing(RoastLog(path)) as log:
+            remembered = log.last_of(coffee)
+    except CrackdetectError:
+        return {}
+    if remembered is None:
+        return {}
+    return {
+        "target": remembered.target,
+        "green": remembered.green_g,
+        "machine": remembered.machine,
+        "expect": remembered.expect,
+    }
