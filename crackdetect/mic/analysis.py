@@ -29,9 +29,9 @@ CUT_DB = 40.0
 DUCKED_DB = 6.0
 #: Mains hum this far over its neighbours is told, dB.
 HUM_DB = 15.0
-#: A click counts from this SNR, dB (Gaussian noise by itself peaks at 12 dB now and then), and not within this many
+#: A click counts from this SNR, dB (Gaussian noise by itself peaks at 13 dB now and then), and not within this many
 #: seconds of the one before.
-CLICK_DB = 13.0
+CLICK_DB = 14.0
 CLICK_APART_S = 0.25
 
 Doubles = npt.NDArray[np.float64]
