@@ -205,11 +205,6 @@ def command(
             tell(f"{name} {shown_value(name, values[name])}, as in the {held[name].origin}")
     wanted = Wanted(is_text(form), board=form is None and not values["plain"] and may_board())
     attachments = attach(listening, microphone, wanted, values)
-    if cut_off is not None and (wanted.text or wanted.board):  # the person sees the roast from its start
-        shown = attachments.sinks[: 1 if listening.board is None else 2]
-        for event in going_on.told_before(cut_off):
-            for sink in shown:
-                sink.send(event)
     if not wanted.board:
         tell("Listening; end the roast with Ctrl-C.")
     position = pipeline.position
