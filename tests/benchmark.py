@@ -137,7 +137,6 @@ def start_up() -> None:
         print(f"{name:<22}{1e3 * min(times):>8.0f} ms")
 
 
-<<<<<<< HEAD
 def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
     """A full log: list, search, open, compare; and one report, without the import of its libraries."""
     from roasts import roast_events
@@ -222,13 +221,6 @@ def wall(run: Callable[[], object]) -> float:
     return min(times)
 
 
-PARTS = {"speed": speed, "latency": latency, "start_up": start_up, "memory": memory, "roast_log": roast_log}
-
-if __name__ == "__main__":
-    chosen = sys.argv[1:] or [name for name in PARTS if name != "memory" or sys.platform == "linux"]
-    for part in chosen:
-        PARTS[part]()
-=======
 def board(seconds: float = 60.0) -> None:
     """First crack in real time through the live loop, onto a board without a terminal and to a deaf loudspeaker."""
     import asyncio
@@ -325,16 +317,16 @@ def board(seconds: float = 60.0) -> None:
         print(f"announcement to the first sample handed to the loudspeaker: {1e3 * (sounded - said):.1f} ms")
 
 
+PARTS = {
+    "speed": speed,
+    "latency": latency,
+    "start_up": start_up,
+    "memory": memory,
+    "roast_log": roast_log,
+    "board": board,
+}
+
 if __name__ == "__main__":
-    if sys.argv[1:]:  # some of them, by name
-        for _wanted in sys.argv[1:]:
-            globals()[_wanted]()
-        sys.exit()
-    speed()
-    latency()
-    board()
-    print()
-    start_up()
-    if sys.platform == "linux":
-        memory()
->>>>>>> c6da08c
+    chosen = sys.argv[1:] or [name for name in PARTS if name != "memory" or sys.platform == "linux"]
+    for part in chosen:
+        PARTS[part]()
