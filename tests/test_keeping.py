@@ -593,6 +593,8 @@ def test_a_recent_roast_is_asked_about(tmp_path: Path, model: Model) -> None:
     assert cut_off.so_far.roast == "recent"
     assert "was cut off at 0:20, 1:05 ago. Is it still going on" in person.asked[0]
     assert "gone on with" in person.told[0]
+    before = going_on.told_before(cut_off)
+    assert [event.to_dict() for event in before] == read_events(cut_off.folder)
     assert recovery.find(data) != []  # until it ends
     person = Person(False)
     assert person.settle(data, model) is None

@@ -91,9 +91,18 @@ def test_the_persons_mark_outranks_what_was_heard_and_both_stay() -> None:
     assert moment.interval_s is None
 
 
-def test_an_announcement_that_was_taken_back_is_not_kept() -> None:
-    kept = account([*roast_events(finished=False), mark("first_crack.not_yet", 415.0)])
-    assert "first_crack.start" not in kept.moments
+def test_what_was_taken_back_is_not_kept_nor_what_came_with_it() -> None:
+    begun = [*roast_events(finished=False), mark("second_crack.start", 414.0), mark("first_crack.not_yet", 415.0)]
+    assert account(begun).moments.keys() == {"charge", "drop"}
+    assert account([*begun, mark("drop.not_yet", 416.0), mark("charge.not_yet", 417.0)]).moments == {}
+
+
+def test_first_crack_that_began_after_all_is_kept_with_its_new_date() -> None:
+    envelope = {"type": "development", "roast": "monday", "at": 470.0, "announced_at": 471.0}
+    renewed = {"first_crack": 455.0, "first_crack_earliest": 450.0, "first_crack_latest": 460.0, "elapsed": 15.0}
+    kept = account([*roast_events(finished=False), mark("first_crack.not_yet", 415.0), {**envelope, **renewed}])
+    moment = kept.moments["first_crack.start"]
+    assert (moment.heard_s, moment.interval_s, moment.announced_s) == (455, (450, 460), 471)
 
 
 def test_a_roast_that_broke_off_is_kept_as_far_as_it_goes(log: RoastLog) -> None:
@@ -142,6 +151,12 @@ def test_a_plan_is_remembered_until_a_finished_roast_of_the_coffee_is_kept(log: 
     assert log.last_of("hill farm") == Remembered(Target(ratio=0.18), 200, "small drum", (480.0, 540.0))
     log.keep(roast_events(about=about, target="1:45"))
     assert log.last_of("hill farm") == Remembered(Target(seconds=105), 250, "small drum", None)
+
+
+def test_a_recording_that_cannot_be_read_does_not_cost_the_roast(log: RoastLog, tmp_path: Path) -> None:
+    log.keep(roast_events(), recording=tmp_path / "gone.flac")
+    roast = log.find("monday")
+    assert (roast.recording, roast.recording_sha256) == (tmp_path / "gone.flac", None)
 
 
 # -- corrections -----------------------------------------------------------------------------------------------
@@ -227,6 +242,8 @@ def test_a_name_is_found_by_number_whole_or_beginning(log: RoastLog) -> None:
     assert log.find("2026-03-01").number == 1
     with pytest.raises(SettingError, match="several"):
         log.find("2026-03")
+    log.keep(roast_events("20260315"))  # a file's name may be a number
+    assert log.find("20260315").number == 3
     for missing in ("7", "nothing", "", "%", "1 OR 1"):
         with pytest.raises(SettingError, match="not in the log"):
             log.find(missing)

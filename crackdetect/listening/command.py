@@ -29,8 +29,10 @@ from crackdetect.options import (
 )
 
 if TYPE_CHECKING:
+    from crackdetect.alerts import Alerts
     from crackdetect.capture import MicrophoneSource
     from crackdetect.config import About, Settings
+    from crackdetect.events import Event
     from crackdetect.listening.attachments import Attachments
     from crackdetect.listening.board import Board
     from crackdetect.notice import Notices
@@ -55,10 +57,11 @@ class Listening:
     """What the parts of a live roast share.
 
     stop: ends it. marks, notices: see ``session.listen``. own_sound: None without sound. lines: those of a roast on the
-    board. say: takes sentences for the person while it lasts.
+    board. say: takes sentences for the person while it lasts. before: events of a roast that is gone on with.
     """
 
     say: Callable[[str], None]
+    before: Sequence[Event] = ()
     stop: threading.Event = field(default_factory=threading.Event)
     marks: SimpleQueue[str] = field(default_factory=SimpleQueue)
     notices: Notices = field(default_factory=SimpleQueue)
@@ -156,7 +159,7 @@ def command(
     sending = Webhooks.checked(
         values["webhook"],
         events=values["webhook_events"],
-        secret_file=None if values["webhook_secret_file"] is None else Path(values["webhook_secret_file"]),
+        secret_file=secret_file_of(held["webhook_secret_file"]),
     )
     data, ask = places.data_folder(), asker()
     cut_off = going_on.settle(data, model, wanted=go_on, ask=ask, tell=tell)
@@ -165,7 +168,7 @@ def command(
     if given["record"] is None and cut_off is not None:
         record = cut_off.was_recorded
     recording = recording_choice.recording_wanted(record, settings=places.settings_file(), ask=ask, tell=tell)
-    listening = Listening(say=complain)
+    listening = Listening(say=complain, before=() if cut_off is None else going_on.told_before(cut_off))
     device, channel = values["device"], values["channel"]
     microphone = capture.MicrophoneSource(
         device if so_far is None or held["device"].said else so_far.about.microphone,
@@ -242,6 +245,11 @@ def command(
     raise click.exceptions.Exit(code)
 
 
+def secret_file_of(held: Held) -> Path | None:
+    """As the person named it; one of the environment has its own place in the order in which secrets are looked for."""
+    return Path(held.value) if held.value is not None and not held.origin.startswith("environment") else None
+
+
 def wishes_of(held: Mapping[str, Held], *, charge_at: str | None) -> Settings:
     """What the pipeline is to know before the roast. Charge may still be heard or marked, so a ratio needs none."""
     from crackdetect.config import Settings, parse_time
@@ -284,16 +292,23 @@ def attach(
     attachments.observers.append(SilentCheck(samplerate=microphone.samplerate, notices=listening.notices))
     name = f"Microphone {microphone.name}"
     if wanted.board and attach_board(listening, attachments, microphone, values):
-        attachments.sinks.append(sink_of(True, name=name, write=listening.lines.append))
+        told = sink_of(True, name=name, write=listening.lines.append)
+        attachments.sinks.append(told)
     else:
-        attachments.sinks.append(sink_of(wanted.text, name=name, write=teller(True)))
+        told = sink_of(wanted.text, name=name, write=teller(True))
+        attachments.sinks.append(told)
         if wanted.text and sys.stdin is not None and sys.stdin.isatty():
             from crackdetect.listening.typed_keys import HINT, TypedKeys
 
             typed = TypedKeys(marks=listening.marks, end=listening.stop.set, say=complain)
             attachments.sinks.append(typed)
+            for event in listening.before:
+                typed.send(event)
             listening.begin = typed.begin
             tell(HINT)
+    if wanted.text or listening.board is not None:  # the person sees the roast from its start; a program has had it
+        for event in listening.before:
+            told.send(event)
     if not values["quiet"]:
         attach_sound(listening, attachments, values)
     return attachments
@@ -310,7 +325,6 @@ def attach_board(
             raise
         tell("The board is not installed (pip install 'crackdetect[board]'); the roast is told in lines.")
         return False
-    from crackdetect.alerts import Alerts
     from crackdetect.listening.level_watch import LevelWatch
 
     level = LevelWatch()
@@ -318,7 +332,7 @@ def attach_board(
         device=microphone.name,
         marks=listening.marks,
         end=listening.stop.set,
-        alerts=Alerts(max_development_s=values["max_development"]),
+        alerts=alerts_so_far(listening, values),
         level=level,
         begin=lambda: listening.begin(),
     )
@@ -327,9 +341,18 @@ def attach_board(
     return True
 
 
+def alerts_so_far(listening: Listening, values: Mapping[str, Any]) -> Alerts:
+    """Knows what was before; that does not call for anybody once more."""
+    from crackdetect.alerts import Alerts
+
+    alerts = Alerts(max_development_s=values["max_development"])
+    for event in listening.before:
+        alerts.push(event)
+    return alerts
+
+
 def attach_sound(listening: Listening, attachments: Attachments, values: Mapping[str, Any]) -> None:
     """Signals and speech, and the mask that keeps them from being heard. Without a loudspeaker a sentence says so."""
-    from crackdetect.alerts import Alerts
     from crackdetect.sound.announcer import Announcer
     from crackdetect.sound.own_sound import OwnSound
     from crackdetect.sound.player import Player
@@ -344,7 +367,7 @@ def attach_sound(listening: Listening, attachments: Attachments, values: Mapping
         return
     listening.own_sound = OwnSound()
     announcer = Announcer(
-        Alerts(max_development_s=values["max_development"]),
+        alerts_so_far(listening, values),
         player=player,
         voice=find_voice(volume=volume) if values["speech"] else None,
         own_sound=listening.own_sound,

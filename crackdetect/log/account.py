@@ -18,6 +18,13 @@ _SUMMED = {
     "drop": "drop",
 }
 _TAKEN_BACK = ".not_yet"
+#: What a statement that is taken back takes with it.
+_FALLS_WITH = {
+    "charge": ("charge",),
+    "first_crack": ("first_crack.start", "first_crack.end", "second_crack.start"),
+    "second_crack": ("second_crack.start",),
+    "drop": ("drop", "cooled"),
+}
 
 
 @dataclass(slots=True)
@@ -133,9 +140,7 @@ def _moment(kept: Account, what: str) -> Moment:
 
 def _mark(kept: Account, what: str, at: float) -> None:
     if what.endswith(_TAKEN_BACK):
-        taken = what.removesuffix(_TAKEN_BACK)
-        # both "first_crack.not_yet" and "drop.not_yet": the moment itself, or its start
-        for name in (taken, f"{taken}.start"):
+        for name in _FALLS_WITH.get(what.removesuffix(_TAKEN_BACK), ()):
             kept.moments.pop(name, None)
     elif what in MOMENTS:
         kept.moments[what] = replace(_moment(kept, what), marked_s=at)
@@ -157,12 +162,19 @@ def _handled(kept: Account, what: str, at: float, fields: Mapping[str, Any]) -> 
 
 
 def _refine(kept: Account, fields: Mapping[str, Any]) -> None:
-    """Evidence since the announcement dates first crack better; development events carry that."""
+    """Evidence since the announcement dates first crack better; development events carry that.
+
+    After "not yet" they also carry that it has begun after all.
+    """
     before = _moment(kept, "first_crack.start")
     earliest, latest = fields.get("first_crack_earliest"), fields.get("first_crack_latest")
     if earliest is not None and latest is not None:  # None of a marked one
         kept.moments["first_crack.start"] = replace(
-            before, heard_s=float(fields["first_crack"]), earliest_s=float(earliest), latest_s=float(latest)
+            before,
+            heard_s=float(fields["first_crack"]),
+            earliest_s=float(earliest),
+            latest_s=float(latest),
+            announced_s=float(fields["announced_at"]) if before.announced_s is None else before.announced_s,
         )
 
 

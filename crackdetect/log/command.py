@@ -1,4 +1,4 @@
-"""``crackdetect log``: list, show, edit, note, delete, export, import, backup, rescue, compare, trend."""
+"""``crackdetect log``: list, show, edit, note, delete, export, import, backup, restore, rescue, compare, trend."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def show(roast: str, form: str | None) -> None:
     with _log() as log:
         found = log.find(roast)
         if _wants_json(form):
-            _write_json(log, [found])
+            _write_json(log, [found], series=True)
             return
         from crackdetect.log import text
 
@@ -293,7 +293,7 @@ def export(file: Path, coffee: str | None, columns: bool) -> None:
     with _log() as log:
         roasts = log.roasts(coffee=coffee)[::-1]  # oldest first, as they will be read again
         if str(file) == "-":
-            _write_json(log, roasts)
+            _write_json(log, roasts, series=True)
             return
         stories = map(log.story, roasts)
         lines = (
@@ -403,7 +403,7 @@ def _stories_of_csv(rows: Any) -> list[Story]:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
 @click.option("--replace", is_flag=True, help="FILE may be there already.")
 def backup(file: Path, replace: bool) -> None:
-    """Copy the whole log to FILE, checked, while it may be in use. To go back to it, put it in the log's place.
+    """Copy the whole log to FILE, checked, while it may be in use. 'crackdetect log restore FILE' goes back to it.
 
     Example: crackdetect log backup roasts-2026-03.sqlite3
     """
@@ -412,6 +412,25 @@ def backup(file: Path, replace: bool) -> None:
             raise SettingError(f"{file} is there already; name another file, or add --replace")
         log.backup(file)
         click.echo(f"copied {log.count():,} roasts to {file}")
+
+
+@command.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+def restore(file: Path) -> None:
+    """Go back to a backup. The log as it is now is kept beside it under another name.
+
+    End every other crackdetect first.
+
+    Example: crackdetect log restore roasts-2026-03.sqlite3
+    """
+    from crackdetect import places
+    from crackdetect.log import store
+
+    before = store.restore(file, places.data_folder() / store.FILE)
+    with _log() as log:
+        click.echo(f"the log has {log.count():,} roasts again")
+    if before is not None:
+        click.echo(f"the log before is kept as {before}")
 
 
 @command.command()
@@ -468,6 +487,8 @@ def compare(
     from crackdetect.log import compare as comparing
     from crackdetect.log import text
 
+    if png or svg or pdf:
+        _can_draw()
     if bool(roasts) == (coffee is not None):
         raise SettingError("name two or more roasts, or a coffee with --coffee; not both")
     with _log() as log:
@@ -487,12 +508,15 @@ def compare(
             from crackdetect.console import write_table
 
             write_table(text.compare_table(found, notes))
-            click.echo(comparing.differs_most(found))
+            _say(text.sentence(comparing.differs_most(found)))
             if best := comparing.liked_best(found, notes):
-                click.echo(best)
+                _say(text.sentence(best))
     if stories:
         from crackdetect.report import figures
 
+        for story in stories:
+            if story.roast.at_s("first_crack.start") is None:
+                click.echo(f"note: {story.roast.name} has no first crack and is not drawn", err=True)
         _draw(lambda: figures.overlay(stories), png, svg, pdf)
 
 
@@ -508,6 +532,9 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
     from crackdetect.log import text
     from crackdetect.log import trend as trending
 
+    if png or svg or pdf:
+        _can_draw()
+
     with _log() as log:
         found = log.roasts(coffee=coffee)
         if not found:
@@ -520,7 +547,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
 
             if made.roasts:
                 write_table(text.trend_table(made, log.notes(made.roasts)))
-            click.echo(trending.verdict(made))
+            _say(text.sentence(trending.verdict(made)))
     if png or svg or pdf:
         if not made.roasts:
             raise SettingError("no roast of this coffee has a development, so there is nothing to draw")
@@ -535,6 +562,12 @@ def _no_coffee(log: RoastLog, coffee: str) -> str:
     known = ", ".join(repr(shown(name)) for name in log.coffees()[:8])
     there = f"the log knows {known}" if known else "no roast in the log has a coffee's name"
     return f"no roast of {shown(coffee)!r} is in the log; {there}"
+
+
+def _can_draw() -> None:
+    from crackdetect.report import needed
+
+    needed.check("matplotlib")
 
 
 def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path | None) -> None:
@@ -553,12 +586,20 @@ def _wants_json(form: str | None) -> bool:
     return not sys.stdout.isatty() if form is None else form == "jsonl"
 
 
-def _write_json(log: RoastLog, roasts: Sequence[Roast]) -> None:
+def _write_json(log: RoastLog, roasts: Sequence[Roast], *, series: bool = False) -> None:
+    """series: with every crack, density and trouble, as an export has them; a list would drown in them."""
     from crackdetect.console import write_line
     from crackdetect.log import exchange
+    from crackdetect.log.roast import Story
 
+    notes = {} if series else log.notes(roasts)
     for roast in roasts:
-        write_line(sys.stdout, json.dumps(exchange.to_json(log.story(roast)), ensure_ascii=False))
+        story = log.story(roast) if series else Story(roast, notes=notes[roast.number])
+        record = exchange.to_json(story)
+        if not series:
+            for name in ("cracks", "density", "troubles"):
+                del record[name]
+        write_line(sys.stdout, json.dumps(record, ensure_ascii=False))
 
 
 def _say(lines: Sequence[str]) -> None:

@@ -95,13 +95,13 @@ def differs_most(roasts: Sequence[Roast]) -> str:
 
 
 def tasting(notes: Sequence[Note]) -> str:
-    """The last tasting in a word or two."""
+    """The last tasting in a word and a figure: ``thin 3/5``."""
     if not notes:
         return ""
     last = notes[-1]
     parts = [CUPS[last.cup]] if last.cup is not None else []
-    parts += [f"liked {last.liking} of 5"] if last.liking is not None else []
-    return ", ".join(parts)
+    parts += [f"{last.liking}/5"] if last.liking is not None else []
+    return " ".join(parts)
 
 
 def liked_best(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]]) -> str | None:

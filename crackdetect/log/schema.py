@@ -18,7 +18,7 @@ from crackdetect.errors import LogError, OutputError
 #: "crDt", so that another program's file is not taken for ours.
 APPLICATION_ID = 0x63724474
 #: How long a command waits for another that is writing.
-BUSY_S = 5.0
+BUSY_S = 10.0
 
 _FIRST = """
 CREATE TABLE roasts (
@@ -122,7 +122,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.row_factory = sqlite3.Row
     connection.create_function("folded", 1, folded, deterministic=True)
     connection.execute("PRAGMA foreign_keys = ON")
-    version = _version(connection, path)
+    version = check_kind(connection, path)
     _to_write_ahead(connection)
     connection.execute("PRAGMA synchronous = FULL")
     if version < len(MIGRATIONS):
@@ -134,7 +134,8 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
             raise sqlite3.DatabaseError(str(found).splitlines()[0])
 
 
-def _version(connection: sqlite3.Connection, path: Path) -> int:
+def check_kind(connection: sqlite3.Connection, path: Path) -> int:
+    """The version of a log, 0 for an empty file. Raises LogError for what is no log, or a newer one."""
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()

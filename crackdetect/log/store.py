@@ -97,15 +97,15 @@ class RoastLog:
 
         events: of one roast, from ``roast.start`` on; without a ``summary`` (it broke off) it is kept as far as it
         goes. Kept again, what was heard is replaced and what the person entered stays. recording: where the sound is;
-        its hash is kept with it. Another file that happens to bear the same name becomes a roast of its own. The plan
-        of the coffee has served its purpose when a finished roast of it comes in.
+        its hash is kept with it where it can be read. Another file that happens to bear the same name becomes a roast
+        of its own. The plan of the coffee has served its purpose when a finished roast of it comes in.
         Raises InputError for events that are not one roast.
         """
         return self.keep_account(account(events), recording=recording)
 
     def keep_account(self, kept: Account, *, recording: Path | None = None) -> str:
         """As ``keep``, from an account already made."""
-        digest = None if recording is None else sha256_of(recording)
+        digest = None if recording is None else _hash_or_none(recording)
         with self._writing() as db:
             identity = self._identity(kept, digest)
             before = db.execute("SELECT number, finished FROM roasts WHERE identity = ?", (identity,)).fetchone()
@@ -259,12 +259,14 @@ class RoastLog:
             if not newest:
                 raise SettingError("the roast log is empty; keep a roast first (crackdetect analyze FILE --keep)")
             return newest[0]
+        found: list[Roast] = []
         if name.isascii() and name.isdigit() and len(name) < 10:
             found = self._roasts("WHERE number = ?", (int(name),))
-        else:
-            found = self._roasts("WHERE identity = ?", (name,)) or self._roasts(
-                "WHERE substr(identity, 1, ?) = ? LIMIT 3", (len(name), name)
-            )
+        found = (
+            found
+            or self._roasts("WHERE identity = ?", (name,))
+            or self._roasts("WHERE substr(identity, 1, ?) = ? LIMIT 3", (len(name), name))
+        )
         if not name or not found:
             raise SettingError(f"roast {name[:80]!r} is not in the log; 'crackdetect log' lists what is there")
         if len(found) > 1:
@@ -289,14 +291,14 @@ class RoastLog:
         values: list[Any] = []
         if coffee is not None:
             where.append("folded(coffee_now) = ?")
-            values.append(schema.folded(coffee))
+            values.append(schema.folded(clean(coffee)))
         if words is not None:
             columns = " || ' ' || ".join(f"coalesce({name}_now, '')" for name in TEXTS)
             where.append(
                 f"(instr(folded({columns} || ' ' || identity), ?) OR number IN "
                 "(SELECT roast FROM notes WHERE instr(folded(text), ?)))"
             )
-            values += [schema.folded(words)] * 2
+            values += [schema.folded(clean(words)) or ""] * 2
         if since is not None:
             where.append("substr(day, 1, ?) >= ?")
             values += [len(since), since]
@@ -574,21 +576,45 @@ def rescue(damaged: Path, target: Path) -> Rescued:
     return Rescued(len(there), len(hurt & there), rows)
 
 
-def put_in_place(saved: Path, log: Path) -> Path:
-    """Makes a rescued log the log; returns the name under which the damaged one is kept. Raises OutputError."""
+def restore(backup: Path, log: Path) -> Path | None:
+    """Makes a backup the log; the backup itself stays. Returns the name under which the log before is kept, None where
+    there was none. Raises InputError (no such file), LogError (no whole log), OutputError.
+    """
+    if not backup.is_file():
+        raise InputError(f"{backup} does not exist; name a backup")
+    ready = log.with_name(f"{log.stem}-restored{log.suffix}")
+    with schema.speaking_of(backup):
+        source = sqlite3.connect(f"{backup.resolve().as_uri()}?mode=ro", uri=True)
+        try:
+            schema.check_kind(source, backup)
+            log.parent.mkdir(parents=True, exist_ok=True)
+            schema.copy_to(source, ready)
+        except OSError as error:
+            raise OutputError(f"{log.parent} cannot be made ({error.strerror}); check its permissions") from None
+        finally:
+            source.close()
+    return put_in_place(ready, log)
+
+
+def put_in_place(saved: Path, log: Path) -> Path | None:
+    """Makes a file the log; returns the name under which the one before is kept, None where there was none.
+
+    What SQLite keeps beside the log goes with the old one, for it would be taken for a part of the new one.
+    Raises OutputError.
+    """
     number = 1
-    while (kept := log.with_name(f"{log.stem}-damaged-{number}{log.suffix}")).exists():
+    while (kept := log.with_name(f"{log.stem}-replaced-{number}{log.suffix}")).exists():
         number += 1
+    there = log.exists()
     try:
-        for end in ("-wal", "-shm"):  # they belong to the damaged file
-            beside = log.with_name(log.name + end)
-            if beside.exists():
-                beside.replace(kept.with_name(kept.name + end))
-        log.replace(kept)
+        for end in ("-wal", "-shm", ""):
+            part = log.with_name(log.name + end)
+            if part.exists():
+                part.replace(kept.with_name(kept.name + end))
         saved.replace(log)
     except OSError as error:
         raise OutputError(f"{saved} cannot take the place of {log} ({error.strerror}); move it there") from None
-    return kept
+    return kept if there else None
 
 
 def _readable(
@@ -605,6 +631,8 @@ def _readable(
     else:
         yield from ((row[place] if isinstance(row[place], int) else -1, row) for row in whole)
         return
+    if table == "plans":  # of no roast; the next plan makes them anew
+        return
     # past a damaged page the rows can still be reached by their key
     key_column = "roast" if "roast" in columns else columns[0]
     for key in keys if key_column == "roast" else range(1, _MOST_NUMBERS):
@@ -612,6 +640,14 @@ def _readable(
             yield from ((key, row) for row in source.execute(f"{query} WHERE {key_column} = ?", (key,)).fetchall())
         except sqlite3.DatabaseError:
             yield key, None
+
+
+def _hash_or_none(path: Path) -> str | None:
+    """A recording that cannot be read must not cost the roast."""
+    try:
+        return sha256_of(path)
+    except InputError:
+        return None
 
 
 def sha256_of(path: Path) -> str:

@@ -43,41 +43,28 @@ def row(name: str, text: str) -> list[str]:
     ]
 
 
+def sentence(text: str) -> list[str]:
+    """Broken between words."""
+    return textwrap.wrap(text, WIDTH)
+
+
 def list_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, total: int) -> Table:
     """One row a roast, newest first. total: how many the log holds."""
     of = f"{len(roasts)} of {total:,} roasts" if total != len(roasts) else f"{total} roast{'s' if total != 1 else ''}"
     table = _table(caption=f"{of}; first crack from charge, where charge is known")
-    for title in ("no.", "day"):
-        table.add_column(title, justify="right" if title == "no." else "left", no_wrap=True)
-    table.add_column("coffee", overflow="ellipsis", no_wrap=True, max_width=24)
-    for title in ("green", "first crack", "dev.", "ratio", "loss"):
-        table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("cup", no_wrap=True)
+    for title in ("no.", "day", "coffee", "green", "first\ncrack", "dev.", "ratio", "loss", "cup"):
+        table.add_column(title, justify="left" if title in ("day", "coffee", "cup") else "right", no_wrap=True)
     for roast in roasts:
-        last = next(iter(reversed(notes.get(roast.number, ()))), None)
-        cup = (
-            ""
-            if last is None
-            else " ".join(
-                part
-                for part in (
-                    None if last.cup is None else CUPS[last.cup],
-                    None if last.liking is None else f"{last.liking}/5",
-                )
-                if part
-            )
-        )
-        state = "" if roast.finished else " (broke off)"
         table.add_row(
             str(roast.number),
             roast.day,
-            _plain(shown(roast.coffee or roast.identity, most=24) + state),
+            _plain(shown(roast.coffee or roast.identity, most=13)),
             grams(roast.green_g),
             clock(roast.first_crack),
             clock(roast.development),
             _share(roast.ratio),
             _share(roast.loss),
-            cup,
+            tasting(notes.get(roast.number, ())) if roast.finished else "broke off",
         )
     return table
 
@@ -180,7 +167,7 @@ def compare_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]]) 
     table.add_column("", no_wrap=True)
     for roast in roasts:
         table.add_column(roast.name, justify="right")
-    table.add_row("coffee", *(_plain(shown(roast.coffee, most=18) or "-") for roast in roasts))
+    table.add_row("coffee", *(_plain(shown(roast.coffee, most=13) or "-") for roast in roasts))
     table.add_row("day", *(roast.day for roast in roasts))
     table.add_row("green", *(grams(roast.green_g) for roast in roasts))
     for measure in MEASURES:
@@ -247,10 +234,9 @@ def _drop(plan: Plan) -> str:
 
 def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]]) -> Table:
     """Oldest first."""
-    table = _table(caption="off is development minus what the target asked for")
-    for title in ("no.", "day", "green", "first crack", "dev.", "target", "off", "ratio", "loss"):
-        table.add_column(title, justify="left" if title == "day" else "right", no_wrap=True)
-    table.add_column("cup", no_wrap=True)
+    table = _table(caption="off is development minus what the target asked for, seconds")
+    for title in ("no.", "day", "green", "first\ncrack", "dev.", "target", "off", "ratio", "loss", "cup"):
+        table.add_column(title, justify="left" if title in ("day", "cup") else "right", no_wrap=True)
     for roast in trend.roasts:
         wanted, development = roast.wanted, roast.development
         off = None if wanted is None or development is None else development - wanted
@@ -261,7 +247,7 @@ def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]]) -> Table:
             clock(roast.first_crack),
             clock(development),
             "-" if roast.target is None else str(roast.target),
-            "-" if off is None else f"{off:+.0f} s",
+            "-" if off is None else f"{round(off):+d}",
             _share(roast.ratio),
             _share(roast.loss),
             tasting(notes.get(roast.number, ())),

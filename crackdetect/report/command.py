@@ -25,37 +25,43 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
 
     Example: crackdetect report last --out monday.html
     """
+    from crackdetect.console import progress_line
     from crackdetect.log.store import RoastLog
     from crackdetect.log.words import file_name
     from crackdetect.report import figures, needed
     from crackdetect.report import sound as sounds
 
-    needed.check(page=out is not None or not (png or svg or pdf))
+    wants_page = out is not None or not (png or svg or pdf)
+    needed.check("matplotlib", "librosa", *(["jinja2"] if wants_page else []))
     with RoastLog() as log:
         story = log.story(log.find(roast))
     found = story.roast
     missing = sounds.why_not(found)
     heard = None
-    if missing is None and found.recording is not None:
-        heard = sounds.gather(story, found.recording)
-    elif missing is not None:
-        click.echo(f"note: {missing}", err=True)
-    for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
-        if path is not None:
-            figures.save(figures.sheet(story, heard), path, kind=kind)
-            click.echo(f"wrote {path}")
-    if out is None and (png or svg or pdf):
-        return
-    from crackdetect.report.page import render
+    with progress_line("drawing", total=4) as line:
+        if missing is not None:
+            line.say(f"note: {missing}")
+        elif found.recording is not None:
+            heard = sounds.gather(story, found.recording)
+        line.advance(1)
+        for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
+            if path is not None:
+                figures.save(figures.sheet(story, heard), path, kind=kind)
+                line.write(f"wrote {path}")
+        line.advance(2)
+        if not wants_page:
+            return
+        from crackdetect.report.page import render
 
-    target = out or Path(f"report-{found.number}-{file_name(found.coffee or found.identity)}.html")
-    page = render(story, heard, no_sound=missing)
-    part = target.with_name(target.name + ".part")
-    try:
-        part.write_text(page, encoding="utf-8")
-        part.replace(target)
-    except OSError as error:
-        raise OutputError(f"{target} cannot be written ({error.strerror}); choose another place") from None
-    finally:
-        part.unlink(missing_ok=True)
-    click.echo(f"wrote {target} ({len(page.encode()) / 1e6:.1f} MB); open it in a browser")
+        target = out or Path(f"report-{found.number}-{file_name(found.coffee or found.identity)}.html")
+        page = render(story, heard, no_sound=missing)
+        line.advance(3)
+        part = target.with_name(target.name + ".part")
+        try:
+            part.write_text(page, encoding="utf-8")
+            part.replace(target)
+        except OSError as error:
+            raise OutputError(f"{target} cannot be written ({error.strerror}); choose another place") from None
+        finally:
+            part.unlink(missing_ok=True)
+        line.write(f"wrote {target} ({len(page.encode()) / 1e6:.1f} MB); open it in a browser")

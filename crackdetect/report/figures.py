@@ -82,7 +82,8 @@ def _figure(width: float, height: float, *, above: float = 0.15, left: float = 0
 def density(story: Story, *, width: float = WIDE) -> Figure:
     """Crack density with its interval and the moments of the roast; below it every crack by strength."""
     with style.styled():
-        figure = _figure(width, 4.6, above=0.5 if width > 5 else 1.0)
+        labels = sum(story.roast.at_s(what) is not None for what in _MARKED)
+        figure = _figure(width, 4.6, above=0.5 if width > 5 else 0.3 + 0.16 * labels)
         upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": (3, 2)})
         draw_density(upper, story, narrow=width < 5)
         draw_cracks(lower, story)
@@ -217,7 +218,7 @@ def draw_level(axes: Axes, story: Story, sound: Sound) -> None:
 def chorus(story: Story, sound: Sound, *, width: float = WIDE) -> Figure:
     """Spectrogram of the chorus with the cracks ringed."""
     with style.styled():
-        figure = _figure(width, 3.1, right=0.0)
+        figure = _figure(width, 3.1, right=0.0 if width > 5 else 0.14)
         axes = figure.subplots()
         draw_chorus(figure, axes, story, sound, columns=700 if width > 5 else 350)
         _time_axis(axes, story.roast)
@@ -249,7 +250,7 @@ def draw_chorus(figure: Any, axes: Axes, story: Story, sound: Sound, *, columns:
         heights = [sounds.loudest_frequency(sound.chorus, sound.samplerate, crack.at_s) / 1e3 for crack in some]
         for lines, colour in ((2.4, "#15181c"), (1.0, "#ffffff")):  # seen on dark and on light
             axes.scatter(
-                [_time(roast, crack.at_s) for crack in some], heights, s=70, marker=marker, facecolor="none",
+                [_time(roast, crack.at_s) for crack in some], heights, s=columns / 10, marker=marker, facecolor="none",
                 edgecolor=colour, linewidth=lines,
             )  # fmt: skip
     start = roast.at_s("first_crack.start")
@@ -265,8 +266,8 @@ def close_ups(story: Story, sound: Sound, *, width: float = WIDE) -> Figure:
         count = max(1, len(sound.close_ups))
         rows = 1 if width > 5 else 2
         columns = -(-count // rows)
-        figure = _figure(width, 2.2 * rows, above=0.25, left=0.45)
-        figure.subplots_adjust(wspace=0.12, hspace=0.25 if rows > 1 else 0.1)
+        figure = _figure(width, 2.3 * rows, above=0.25, left=0.45)
+        figure.subplots_adjust(wspace=0.12, hspace=0.42 if rows > 1 else 0.1)
         draw_close_ups(figure, story, sound, rows=rows, columns=columns)
         return figure
 
@@ -387,7 +388,7 @@ def overlay(stories: Sequence[Story], *, width: float = WIDE) -> Figure:
         axes.axvline(0, color=style.FIRST, linewidth=1.2)
         axes.text(0, 1.02, " first crack", transform=axes.get_xaxis_transform(), color=style.FIRST, fontsize=8.0)
         axes.set_xlim(ALIGNED_S[0], max(ends) + 15)
-        axes.set_ylim(0, 1.15 * top)
+        axes.set_ylim(0, (1.1 + 0.07 * len(stories)) * top)
         axes.set_xlabel("time from first-crack start, min:s; the dot is the drop")
         axes.set_ylabel("cracks a minute")
         _clock_ticks(axes)
@@ -406,6 +407,7 @@ def trend(made: Trend, *, width: float = WIDE) -> Figure:
     """Development roast by roast, with what the target asked for, the mean and the band of one spread."""
     with style.styled():
         figure = _figure(width, 3.4, right=0.9)
+        figure.subplots_adjust(bottom=0.62 / 3.4)
         axes = figure.subplots()
         places = list(range(1, len(made.roasts) + 1))
         developments = [roast.development or 0.0 for roast in made.roasts]

@@ -66,7 +66,7 @@ def why_not(roast: Roast) -> str | None:
     if not roast.recording.is_file():
         return f"The recording is no longer at {roast.recording}."
     try:
-        same = sha256_of(roast.recording) == roast.recording_sha256
+        same = roast.recording_sha256 in (None, sha256_of(roast.recording))
     except InputError:
         return f"The recording {roast.recording} cannot be read."
     return None if same else f"The recording {roast.recording} has changed since it was heard."

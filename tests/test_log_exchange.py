@@ -1,0 +1,184 @@
+"""Export and import: nothing is lost, nothing runs, and what cannot be read is named."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from roasts import HOSTILE, roast_events
+
+from crackdetect.config import parse_weight
+from crackdetect.errors import InputError, SettingError
+from crackdetect.log import exchange
+from crackdetect.log.roast import Story
+from crackdetect.log.store import RoastLog
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> RoastLog:
+    made = RoastLog(tmp_path / "roasts.sqlite3")
+    about = {"coffee": "Hill Farm", "green_g": 200.0, "started": "2026-03-01T18:30:00+00:00", "expect": [360, 420]}
+    made.keep(roast_events(about=about, target="18%"))
+    made.edit(made.find("1"), values={"roasted_g": 168.0, "coffee": "Hill Farm 2"}, moments={"drop": 505.0})
+    made.note(made.find("1"), text='lemon,\n"quoted"', cup=-1, liking=4)
+    return made
+
+
+def stories(log: RoastLog) -> list[Story]:
+    return [log.story(roast) for roast in log.roasts()[::-1]]
+
+
+def table(text: str) -> list[dict[str, str]]:
+    """Read back by the standard library."""
+    return list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"), newline="")))
+
+
+def test_json_lines_keep_everything(log: RoastLog, tmp_path: Path) -> None:
+    (line,) = [json.dumps(exchange.to_json(story)) for story in stories(log)]
+    with RoastLog(tmp_path / "other.sqlite3") as other:
+        assert other.put(exchange.from_json(line))
+        assert not other.put(exchange.from_json(line))  # it is there already
+        assert other.put(exchange.from_json(line), replace=True)
+        assert [exchange.to_json(story) for story in stories(other)] == [json.loads(line)]
+        assert other.count() == 1
+
+
+def test_the_table_has_units_in_its_headings_and_plain_numbers(log: RoastLog) -> None:
+    text = "".join(exchange.to_csv(stories(log)))
+    assert text.startswith("\ufeff")  # by which spreadsheets know UTF-8
+    assert text.count("\r\n") == 2  # RFC 4180; the line end inside the note is a slash
+    (row,) = table(text)
+    assert list(row) == list(exchange.COLUMNS)
+    assert (row["green_g"], row["roasted_g"], row["weight_loss"]) == ("200.0", "168.0", "0.16")
+    assert (row["charge_s"], row["first_crack_s"], row["drop_s"]) == ("10.0", "390.0", "495.0")
+    assert (row["development_s"], row["first_crack_by"]) == ("105.0", "heard")
+    assert float(row["development_ratio"]) == pytest.approx(105 / 495, abs=1e-5)
+    assert (row["cup"], row["liking"]) == ("thin", "4")
+
+
+def test_a_spreadsheet_reader_sees_the_same(log: RoastLog, tmp_path: Path) -> None:
+    pandas = pytest.importorskip("pandas")
+    path = tmp_path / "roasts.csv"
+    path.write_text("".join(exchange.to_csv(stories(log))), encoding="utf-8", newline="")
+    frame = pandas.read_csv(path)
+    assert frame["first_crack_s"].tolist() == [390.0]
+    assert frame["coffee"].tolist() == ["Hill Farm 2"]
+    assert frame["notes"][0].endswith('lemon, / "quoted"')
+
+
+def test_our_own_table_comes_back_as_marks(log: RoastLog, tmp_path: Path) -> None:
+    text = "".join(exchange.to_csv(stories(log)))
+    ((line, story),) = exchange.from_csv(text)
+    assert line == 2
+    assert isinstance(story, Story)
+    roast = story.roast
+    assert (roast.identity, roast.coffee, roast.green_g, roast.roasted_g) == ("monday", "Hill Farm 2", 200, 168)
+    assert (roast.first_crack, roast.development) == (390, 105)
+    assert roast.moment("first_crack.start").whose == "marked"
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+def test_no_cell_is_a_formula_and_names_come_back_as_they_were(tmp_path: Path, text: str) -> None:
+    with RoastLog(tmp_path / "roasts.sqlite3") as log:
+        log.keep(roast_events("one", about={"coffee": text, "origin": text}))
+        kept = log.find("1").coffee
+        out = "".join(exchange.to_csv(stories(log)))
+    for cell in table(out)[0].values():
+        assert not cell.startswith(("=", "+", "@", "\t", "\r"))
+        assert not cell.startswith("-") or cell[1:].replace(".", "").isdigit()
+    ((_, story),) = exchange.from_csv(out)
+    assert isinstance(story, Story)
+    assert story.roast.coffee == kept
+
+
+# -- tables of other programs ----------------------------------------------------------------------------------
+
+PLAIN = "Date;Bean;In;Out;FC;End\n2026-03-01;Hill;7;5.9;9:36;720\n2026-03-02;Hill;7 oz;170 g;9:40;12:05\n;;;;;\n"
+MAP = {
+    "started": "Date",
+    "coffee": "Bean",
+    "green_g": "In",
+    "roasted_g": "Out",
+    "first_crack_s": "FC",
+    "drop_s": "End",
+}
+
+
+def test_a_plain_table_with_a_column_map() -> None:
+    first, second = [story for _, story in exchange.from_csv(PLAIN, columns=MAP, weights_in="oz")]
+    assert isinstance(first, Story)
+    assert isinstance(second, Story)
+    # the avoirdupois ounce is 28.349523125 g (international yard and pound agreement, 1959)
+    assert first.roast.green_g == pytest.approx(7 * 28.349523125)
+    assert second.roast.green_g == first.roast.green_g
+    assert second.roast.roasted_g == 170
+    assert (first.roast.first_crack, first.roast.total, first.roast.ratio) == (576, 720, pytest.approx(0.2))
+    assert first.roast.day == "2026-03-01"
+    again = [story for _, story in exchange.from_csv(PLAIN, columns=MAP, weights_in="oz")]
+    assert isinstance(again[0], Story)
+    assert again[0].roast.identity == first.roast.identity  # the same row is the same roast
+
+
+def test_a_development_time_alone_gives_first_crack() -> None:
+    ((_, story),) = exchange.from_csv("d,e\n2:00,12:00\n", columns={"development_s": "d", "drop_s": "e"})
+    assert isinstance(story, Story)
+    assert story.roast.first_crack == 600
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("2026-03-01;Hill;heavy;5;9:36;720", "green_g 'heavyoz'|green_g 'heavy'"),
+        ("2026-03-01;Hill;7;5;soon;720", "first_crack_s 'soon' is not a time"),
+        ("2026-03-01;Hill;5;7;9:36;720", "roasted_g .* is not below green_g"),
+        ("1 March;Hill;7;5;9:36;720", "started '1 March' is not a date"),
+        ("2026-03-01;Hill;7;5;9:36;0", "drop_s must come after charge"),
+    ],
+)
+def test_a_field_that_cannot_be_read_is_named(row: str, told: str) -> None:
+    ((line, sentence),) = exchange.from_csv(PLAIN.splitlines()[0] + "\n" + row + "\n", columns=MAP, weights_in="oz")
+    assert line == 2
+    assert isinstance(sentence, str)
+    with pytest.raises(SettingError, match=told):
+        raise SettingError(sentence)
+
+
+def test_a_heading_that_is_not_there_and_a_name_that_is_not_ours() -> None:
+    with pytest.raises(InputError, match="no column 'Bohne'"):
+        list(exchange.from_csv(PLAIN, columns={"coffee": "Bohne"}))
+    with pytest.raises(SettingError, match="'taste' is unknown"):
+        list(exchange.from_csv(PLAIN, columns={"taste": "Bean"}))
+    with pytest.raises(InputError, match="--map"):
+        list(exchange.from_csv(PLAIN))
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"format": "other"}, "not a roast"),
+        ({"format_version": 9}, "version 9"),
+        ({"identity": None}, "'identity' is missing"),
+        ({"green_g": -1}, "'green_g' is -1"),
+        ({"green_g": "much"}, "'green_g'"),
+        ({"moments": {"lunch": {}}}, "'moments'"),
+        ({"cracks": [{"at_s": 1}]}, "'cracks'"),
+        ({"notes": [{"tasted_on": "x", "text": ""}]}, "'notes'"),
+        ({"length_s": 1e300}, "'length_s'"),
+    ],
+)
+def test_a_line_that_is_not_as_it_should_be_names_its_field(
+    log: RoastLog, change: dict[str, object], told: str
+) -> None:
+    record = {**exchange.to_json(stories(log)[0]), **change}
+    with pytest.raises(InputError, match=told):
+        exchange.from_json(json.dumps(record))
+
+
+def test_weights_as_people_write_them() -> None:
+    """Pound and ounce: exact by the international yard and pound agreement of 1959."""
+    assert parse_weight("0.5lb") == pytest.approx(226.796185)
+    assert parse_weight("7oz") == pytest.approx(198.446661875)
+    assert parse_weight("0,2 kg") == 200
