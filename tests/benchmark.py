@@ -137,90 +137,6 @@ def start_up() -> None:
         print(f"{name:<22}{1e3 * min(times):>8.0f} ms")
 
 
-def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
-    """A full log: list, search, open, compare; and one report, without the import of its libraries."""
-    from roasts import roast_events
-
-    from crackdetect.log.compare import differs_most
-    from crackdetect.log.store import RoastLog
-    from crackdetect.report import figures, sound
-    from crackdetect.report.page import render
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "roasts.sqlite3"
-        with RoastLog(path) as log, log.together():
-            for number in range(roasts):
-                about = {
-                    "coffee": f"Hill Farm {number % 40}",
-                    "green_g": 180.0 + number % 60,
-                    "started": f"20{10 + number // 365:02d}-{1 + number % 12:02d}-{1 + number % 28:02d}T10:00:00+00:00",
-                }
-                events = roast_events(f"roast-{number}", cracks=cracks, about=about, target="18%")
-                seconds = [
-                    {**events[-1], "type": "density", "at": float(i), "announced_at": float(i), "per_minute": 1.0,
-                     "low": 0.0, "high": 5.0}
-                    for i in range(500)
-                ]  # fmt: skip
-                log.keep([*events[:-1], *seconds, events[-1]])
-        size = path.stat().st_size / 1e6
-        print(f"\na log of {roasts:,} roasts with {cracks} cracks and 500 seconds of density each, {size:.0f} MB")
-        log = RoastLog(path)
-        events = roast_events("one-more", cracks=cracks)
-
-        def opened() -> None:
-            RoastLog(path).close()
-
-        def compared() -> None:
-            stories = [log.story(roast) for roast in log.roasts(coffee="hill farm 7", most=5)]
-            differs_most([story.roast for story in stories])
-            figures.save(figures.overlay(stories), Path(folder) / "overlay.png", kind="png")
-
-        compared()  # libraries are imported
-        for name, run in (
-            ("open, with its check", opened),
-            ("list the newest 30", lambda: log.roasts(most=30)),
-            ("list all", log.roasts),
-            ("search by coffee", lambda: log.roasts(coffee="HILL FARM 7")),
-            ("search by words", lambda: log.roasts(words="farm 39")),
-            ("search by weight and day", lambda: log.roasts(green_g=200, since="2015")),
-            ("one roast with all that was heard", lambda: log.story(log.find("roast-2500"))),
-            ("keep one more", lambda: log.keep(events)),
-            ("compare five, with the figure", compared),
-        ):
-            print(f"{name:<36}{1e3 * best_of(5, run):>8.0f} ms of one core{1e3 * wall(run):>8.0f} ms by the clock")
-        log.keep(_demo_events(), recording=DEMO)
-        story = log.story(log.find("demo_roast"))
-
-        def reported() -> None:
-            render(story, sound.gather(story, DEMO))
-
-        reported()
-        print(f"{'one report of a roast of 9 minutes':<36}{1e3 * best_of(3, reported):>8.0f} ms of one core"
-              f"{1e3 * wall(reported):>8.0f} ms by the clock")  # fmt: skip
-        log.close()
-
-
-def _demo_events() -> list[object]:
-    source = open_recording(DEMO)
-    settings = Settings(charge_at=16.0, drop_at=500.0)
-    pipeline = Pipeline(
-        samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
-    )
-    events = [event for block in source for event in pipeline.push(block)]
-    source.close()
-    return [*events, *pipeline.finish()]
-
-
-def wall(run: Callable[[], object]) -> float:
-    """Least seconds by the clock of three runs, waiting for the disk included."""
-    times = []
-    for _ in range(3):
-        start = time.perf_counter()
-        run()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
 def board(seconds: float = 60.0) -> None:
     """First crack in real time through the live loop, onto a board without a terminal and to a deaf loudspeaker."""
     import asyncio
@@ -317,13 +233,97 @@ def board(seconds: float = 60.0) -> None:
         print(f"announcement to the first sample handed to the loudspeaker: {1e3 * (sounded - said):.1f} ms")
 
 
+def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
+    """A full log: list, search, open, compare; and one report, without the import of its libraries."""
+    from roasts import roast_events
+
+    from crackdetect.log.compare import differs_most
+    from crackdetect.log.store import RoastLog
+    from crackdetect.report import figures, sound
+    from crackdetect.report.page import render
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "roasts.sqlite3"
+        with RoastLog(path) as log, log.together():
+            for number in range(roasts):
+                about = {
+                    "coffee": f"Hill Farm {number % 40}",
+                    "green_g": 180.0 + number % 60,
+                    "started": f"20{10 + number // 365:02d}-{1 + number % 12:02d}-{1 + number % 28:02d}T10:00:00+00:00",
+                }
+                events = roast_events(f"roast-{number}", cracks=cracks, about=about, target="18%")
+                seconds = [
+                    {**events[-1], "type": "density", "at": float(i), "announced_at": float(i), "per_minute": 1.0,
+                     "low": 0.0, "high": 5.0}
+                    for i in range(500)
+                ]  # fmt: skip
+                log.keep([*events[:-1], *seconds, events[-1]])
+        size = path.stat().st_size / 1e6
+        print(f"\na log of {roasts:,} roasts with {cracks} cracks and 500 seconds of density each, {size:.0f} MB")
+        log = RoastLog(path)
+        events = roast_events("one-more", cracks=cracks)
+
+        def opened() -> None:
+            RoastLog(path).close()
+
+        def compared() -> None:
+            stories = [log.story(roast) for roast in log.roasts(coffee="hill farm 7", most=5)]
+            differs_most([story.roast for story in stories])
+            figures.save(figures.overlay(stories), Path(folder) / "overlay.png", kind="png")
+
+        compared()  # libraries are imported
+        for name, run in (
+            ("open, with its check", opened),
+            ("list the newest 30", lambda: log.roasts(most=30)),
+            ("list all", log.roasts),
+            ("search by coffee", lambda: log.roasts(coffee="HILL FARM 7")),
+            ("search by words", lambda: log.roasts(words="farm 39")),
+            ("search by weight and day", lambda: log.roasts(green_g=200, since="2015")),
+            ("one roast with all that was heard", lambda: log.story(log.find("roast-2500"))),
+            ("keep one more", lambda: log.keep(events)),
+            ("compare five, with the figure", compared),
+        ):
+            print(f"{name:<36}{1e3 * best_of(5, run):>8.0f} ms of one core{1e3 * wall(run):>8.0f} ms by the clock")
+        log.keep(_demo_events(), recording=DEMO)
+        story = log.story(log.find("demo_roast"))
+
+        def reported() -> None:
+            render(story, sound.gather(story, DEMO))
+
+        reported()
+        print(f"{'one report of a roast of 9 minutes':<36}{1e3 * best_of(3, reported):>8.0f} ms of one core"
+              f"{1e3 * wall(reported):>8.0f} ms by the clock")  # fmt: skip
+        log.close()
+
+
+def _demo_events() -> list[object]:
+    source = open_recording(DEMO)
+    settings = Settings(charge_at=16.0, drop_at=500.0)
+    pipeline = Pipeline(
+        samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
+    )
+    events = [event for block in source for event in pipeline.push(block)]
+    source.close()
+    return [*events, *pipeline.finish()]
+
+
+def wall(run: Callable[[], object]) -> float:
+    """Least seconds by the clock of three runs, waiting for the disk included."""
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        run()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
 PARTS = {
     "speed": speed,
     "latency": latency,
+    "board": board,
     "start_up": start_up,
     "memory": memory,
     "roast_log": roast_log,
-    "board": board,
 }
 
 if __name__ == "__main__":
