@@ -137,6 +137,102 @@ def start_up() -> None:
         print(f"{name:<22}{1e3 * min(times):>8.0f} ms")
 
 
+def board(seconds: float = 60.0) -> None:
+    """First crack in real time through the live loop, onto a board without a terminal and to a deaf loudspeaker."""
+    import asyncio
+    import threading
+    from collections.abc import Iterator
+    from queue import SimpleQueue
+    from typing import Literal
+
+    from crackdetect import session
+    from crackdetect.alerts import Alerts, Signal
+    from crackdetect.events import Event
+    from crackdetect.listening.board import Board
+    from crackdetect.listening.level_watch import LevelWatch
+    from crackdetect.sound.announcer import Announcer
+    from crackdetect.sound.own_sound import OwnSound
+
+    sound, rate = soundfile.read(DEMO, dtype="float32")
+    sound = sound[325 * rate : round((325 + seconds) * rate)]  # the last strays, and first crack
+    part = rate // 100
+    began = [0.0]
+    started = threading.Event()
+
+    class Paced:
+        """Blocks of 10 ms, each when its last sample has sounded."""
+
+        samplerate, name = rate, "paced"
+        kind: Literal["microphone"] = "microphone"
+
+        def __iter__(self) -> Iterator[Block]:
+            began[0] = time.monotonic()
+            started.set()
+            for start in range(0, len(sound), part):
+                time.sleep(max(0.0, began[0] + (start + part) / rate - time.monotonic()))
+                yield Block(sound[start : start + part])
+
+        def close(self) -> None: ...
+
+    told: list[tuple[float, float]] = []  # when it was announced, when it sounded
+
+    class Deaf:
+        def play(self, name: Signal, *, enough: Callable[[], bool]) -> None:
+            if name == "first_crack":
+                told.append((announced[0], time.monotonic()))
+
+    announced = [0.0]
+
+    class Stamped(Announcer):
+        def send(self, event: Event) -> None:
+            if event.type == "first_crack.start":
+                announced[0] = time.monotonic()
+            super().send(event)
+
+    shown: list[float] = []  # crack to drawing, seconds
+    marks: SimpleQueue[str] = SimpleQueue()
+    stop = threading.Event()
+    level = LevelWatch()
+
+    class Timed(Board):
+        def _draw(self) -> None:
+            fresh = [e.at for e in self._arrived if isinstance(e, Event) and e.type == "crack"]
+            super()._draw()
+            if fresh:
+                self.call_after_refresh(lambda: shown.extend(time.monotonic() - began[0] - at for at in fresh))
+
+    alerts = Alerts()
+    pipeline = Pipeline(samplerate=rate, model=model_files.shipped(), source="microphone")
+    loud = Stamped(Alerts(), player=Deaf(), voice=None, own_sound=OwnSound(), say=print)
+    screen: Timed
+
+    def hear() -> None:
+        session.listen(Paced(), pipeline, [loud, screen], stop=stop, marks=marks, say=print)
+        screen.finished()
+
+    thread = threading.Thread(target=hear)
+    screen = Timed(device="paced", marks=marks, end=stop.set, alerts=alerts, level=level, begin=thread.start)
+
+    async def main() -> tuple[float, float]:
+        async with screen.run_test(size=(80, 24)):
+            await asyncio.to_thread(started.wait)
+            before, since = time.process_time(), time.monotonic()
+            while thread.is_alive():
+                await asyncio.sleep(0.5)
+            return time.process_time() - before, time.monotonic() - since
+
+    used, passed = asyncio.run(main())
+    loud.close()
+    lags = np.array(shown)
+    print(
+        f"\nboard: {len(lags)} cracks drawn, crack to board {1e3 * np.median(lags):.0f} ms in the median, "
+        f"{1e3 * np.quantile(lags, 0.95):.0f} ms at the 95th percentile, {1e3 * lags.max():.0f} ms at most"
+    )
+    print(f"board and detection together: {100 * used / passed:.1f} % of one core over {passed:.0f} s")
+    for said, sounded in told:
+        print(f"announcement to the first sample handed to the loudspeaker: {1e3 * (sounded - said):.1f} ms")
+
+
 def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
     """A full log: list, search, open, compare; and one report, without the import of its libraries."""
     from roasts import roast_events
@@ -221,7 +317,14 @@ def wall(run: Callable[[], object]) -> float:
     return min(times)
 
 
-PARTS = {"speed": speed, "latency": latency, "start_up": start_up, "memory": memory, "roast_log": roast_log}
+PARTS = {
+    "speed": speed,
+    "latency": latency,
+    "board": board,
+    "start_up": start_up,
+    "memory": memory,
+    "roast_log": roast_log,
+}
 
 if __name__ == "__main__":
     chosen = sys.argv[1:] or [name for name in PARTS if name != "memory" or sys.platform == "linux"]

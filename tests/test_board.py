@@ -151,9 +151,9 @@ def test_pops_are_single_marks_and_the_density_has_a_history() -> None:
 
 
 def test_level_is_a_bar_and_too_loud_is_said() -> None:
-    assert shown(now=1.0, level_db=-45.0).hearing.splitlines()[3].count("█") == 20
-    assert "too loud" in shown(now=1.0, level_db=0.0).hearing
-    assert shown(now=1.0, level_db=FLOOR_DB).hearing.splitlines()[3].count("█") == 0
+    assert shown(now=1.0, level_db=-45.0).level.count("█") == 20
+    assert "too loud" in shown(now=1.0, level_db=0.0).level
+    assert shown(now=1.0, level_db=FLOOR_DB).level.count("█") == 0
 
 
 def health(kind: str, at: float, message: str) -> Event:
@@ -184,7 +184,16 @@ def test_a_caution_of_the_moment_comes_before_older_trouble() -> None:
 def test_no_line_is_wider_than_the_screen(columns: int) -> None:
     roast = [start(target="1:45", coffee="A coffee with a very long name " * 4), CHARGE, BEGUN, density(600.0)]
     board = shown(*roast, now=610.0, columns=columns)
-    for part in (board.header, board.label, board.facts, board.coming, board.caution, board.keys, board.hearing):
+    for part in (
+        board.header,
+        board.label,
+        board.facts,
+        board.coming,
+        board.caution,
+        board.keys,
+        board.hearing,
+        board.level,
+    ):
         assert all(len(line) <= columns - 2 for line in part.splitlines()), part
     assert board.keys.endswith("[e] end")
 
@@ -323,7 +332,7 @@ def test_every_part_has_its_place_on_the_screen(size: tuple[int, int]) -> None:
             bottom = region.bottom
         assert bottom == size[1]
         assert "[e] end" in table.drawn("keys")
-        assert len(table.drawn("hearing").splitlines()) == 4
+        assert len(table.drawn("hearing").splitlines()) == 3
 
     on_screen(test, size=size)
 

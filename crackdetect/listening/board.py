@@ -20,17 +20,19 @@ from crackdetect.alerts import Alerts
 from crackdetect.events import Event, clock
 from crackdetect.listening import keys
 from crackdetect.listening.clock import RoastClock
-from crackdetect.listening.level_watch import LevelWatch
+from crackdetect.listening.level_watch import FLOOR_DB, LevelWatch
 from crackdetect.listening.view import Word, view
 
 #: The board is drawn anew at most so often, seconds.
 REDRAW_S = 0.2
+#: The level is for the eye and moves all the time; it is drawn anew so often, seconds.
+LEVEL_S = 0.4
 #: Time to press the key of the end a second time, seconds.
 CONFIRM_S = 5.0
 #: Events that may wait for a board that is busy; drawing takes them all at once.
 _WAITING = 5_000
 
-_PARTS = ("header", "label", "large", "facts", "hearing", "coming", "message", "caution", "keys")
+_PARTS = ("header", "label", "large", "facts", "hearing", "level", "coming", "message", "caution", "keys")
 _DONE = {
     "charge": "You marked charge",
     "first_crack.start": "You marked first crack",
@@ -60,7 +62,7 @@ class Board(App[None]):
     Static { height: 1; padding: 0 1; background: ansi_default; color: ansi_default; }
     #label, #facts { text-style: bold; }
     #large { height: 1fr; }
-    #hearing { height: 4; margin: 1 0 0 0; }
+    #hearing { height: 3; margin: 1 0 0 0; }
     #message { height: 2; }
     #message.urgent { text-style: bold reverse; }
     #header { text-style: none; }
@@ -90,6 +92,8 @@ class Board(App[None]):
         self._words: Word | None = None
         self._shown: dict[str, str] = {}
         self._drawn_at = 0.0
+        self._level_at = -LEVEL_S
+        self._level_db = FLOOR_DB
         self._asked_at: float | None = None
         self._mounted = False
 
@@ -135,10 +139,12 @@ class Board(App[None]):
         self._take_arrived()
         now = self._clock.now
         size = self.size
+        if self._drawn_at - self._level_at >= LEVEL_S:
+            self._level_at, self._level_db = self._drawn_at, self._level.take()
         shown = view(
             self._alerts.standing,
             now=now,
-            level_db=self._level.take(),
+            level_db=self._level_db,
             words=self._words,
             columns=size.width,
             rows=size.height,

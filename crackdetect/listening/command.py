@@ -159,7 +159,7 @@ def command(
     sending = Webhooks.checked(
         values["webhook"],
         events=values["webhook_events"],
-        secret_file=None if values["webhook_secret_file"] is None else Path(values["webhook_secret_file"]),
+        secret_file=secret_file_of(held["webhook_secret_file"]),
     )
     data, ask = places.data_folder(), asker()
     cut_off = going_on.settle(data, model, wanted=go_on, ask=ask, tell=tell)
@@ -243,6 +243,11 @@ def command(
         code = hear_on_board(listening, hear) if listening.board is not None else hear_in_lines(listening, hear)
     kept.finish()
     raise click.exceptions.Exit(code)
+
+
+def secret_file_of(held: Held) -> Path | None:
+    """As the person named it; one of the environment has its own place in the order in which secrets are looked for."""
+    return Path(held.value) if held.value is not None and not held.origin.startswith("environment") else None
 
 
 def wishes_of(held: Mapping[str, Held], *, charge_at: str | None) -> Settings:

@@ -37,6 +37,7 @@ class View:
     large: str
     facts: str
     hearing: str
+    level: str
     coming: str
     message: str
     urgent: bool
@@ -74,7 +75,8 @@ def view(
         label=_fit(label, width),
         large="\n".join(drawn),
         facts=_fit(_facts(standing, now), width),
-        hearing="\n".join(_hearing(standing, now, level_db, width)),
+        hearing="\n".join(_hearing(standing, now, width)),
+        level=_level(level_db),
         coming=_fit(f"Next: {coming(standing, now)}", width),
         message=message,
         urgent=urgent,
@@ -180,8 +182,8 @@ def _trouble(standing: Standing, now: float) -> Trouble | None:
     return max(lasting, key=lambda trouble: (trouble.kind == "device_lost", trouble.at), default=None)
 
 
-def _hearing(standing: Standing, now: float, level_db: float, width: int) -> list[str]:
-    """What is being heard: density as a bar and a short history, single pops, level."""
+def _hearing(standing: Standing, now: float, width: int) -> list[str]:
+    """What is being heard: density as a bar and a short history, single pops."""
     history = min(int(HISTORY_S / 2), width - _LABEL)
     per_minute = 0.0 if standing.density is None else standing.density[0]
     note = "not known yet"
@@ -200,14 +202,16 @@ def _hearing(standing: Standing, now: float, level_db: float, width: int) -> lis
             pops[cell] += 1
     # one mark a pop, two for two and more
     marks = "".join(" '\""[min(count, 2)] for count in pops)
-    level = (level_db - FLOOR_DB) / -FLOOR_DB
-    loud = "too loud" if level_db > -0.5 else f"{level_db:.0f} dB of full scale"
     return [
         f"{'cracks':<{_LABEL}}{_bar((per_minute / _FULL_PER_MINUTE) ** 0.5)}  {note}",
         f"{'2 minutes':<{_LABEL}}{''.join(spark).ljust(history)}| now",
         f"{'pops':<{_LABEL}}{marks}|",
-        f"{'level':<{_LABEL}}{_bar(level)}  {loud}",
     ]
+
+
+def _level(level_db: float) -> str:
+    loud = "too loud" if level_db > -0.5 else f"{level_db:.0f} dB of full scale"
+    return f"{'level':<{_LABEL}}{_bar((level_db - FLOOR_DB) / -FLOOR_DB)}  {loud}"
 
 
 def _bar(share: float) -> str:
