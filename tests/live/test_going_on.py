@@ -40,7 +40,7 @@ class Listening:
             text=True,
             encoding="utf-8",
         )
-        self._watchdog = threading.Timer(60, self.process.kill)
+        self._watchdog = threading.Timer(240, self.process.kill)  # a busy computer takes its time to start
         self._watchdog.start()
 
     def until(self, kind: str, count: int = 1) -> dict[str, Any]:
@@ -53,7 +53,7 @@ class Listening:
         pytest.fail(f"no {kind} came; the process said: {self.end()}")
 
     def end(self) -> tuple[int, str]:
-        _, told = self.process.communicate(timeout=40)
+        _, told = self.process.communicate(timeout=120)
         self._watchdog.cancel()
         return self.process.returncode, told
 
