@@ -141,6 +141,8 @@ class Alerts:
 
     def _trouble(self, event: Event) -> list[Alert]:
         kind, now = str(event.fields["kind"]), event.announced_at
+        if kind == "device_back":
+            return [Alert("noted", 0, "The microphone is back.", "The microphone is back.", now)]
         if kind not in _SOUNDING:
             return []
         last = self._trouble_at.get(kind)

@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 #: Commands that live in a module of their own: the module, and one line for the list of commands.
 _ELSEWHERE = {
     "listen": ("crackdetect.listening.command", "Hear a roast through a microphone, live."),
+    "mic": ("crackdetect.mic.command", "Check a microphone before the roast."),
+    "settings": ("crackdetect.settings.command", "Show what holds for the next roast, and where it comes from."),
     "webhook": ("crackdetect.webhook.command", "Send events to other programs: try, look, receive."),
     "log": ("crackdetect.log.command", "Every roast that was kept: list, look, correct, taste, compare."),
     "report": ("crackdetect.report.command", "One roast as a page to read, print and keep, and as figures."),
@@ -66,7 +68,8 @@ class _Commands(click.Group):
     """A group that imports a command from elsewhere only when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return ["demo", "analyze", "listen", "synth", *(name for name in _ELSEWHERE if name != "listen")]
+        first = ["demo", "analyze", "listen", "mic", "settings"]
+        return [*first, "synth", *(name for name in _ELSEWHERE if name not in first)]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _ELSEWHERE:
@@ -108,7 +111,7 @@ def cli() -> None:
     help="Times real time: 1 is as it happened. Default: as fast as the computer can.",
 )
 @shared
-def demo(speed: float | None, form: str | None, target: str | None, sensitivity: Sensitivity) -> None:
+def demo(speed: float | None, form: str | None, target: str | None, sensitivity: Sensitivity | None) -> None:
     """Hear the synthetic roast that comes with the program, as if live.
 
     Blocks of a tenth of a second go down the same path as a microphone's. At the end: the summary of the roast, and
@@ -124,7 +127,10 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
     settings = Settings(
-        charge_at=truth["charge"], drop_at=truth["drop"], target=target_of(target or "1:45"), sensitivity=sensitivity
+        charge_at=truth["charge"],
+        drop_at=truth["drop"],
+        target=target_of(target or "1:45"),
+        sensitivity=sensitivity or "usual",
     )
     text = is_text(form)
     source = open_recording(path, block_s=0.1)
@@ -202,7 +208,7 @@ def analyze(
     channel: int | None,
     form: str | None,
     target: str | None,
-    sensitivity: Sensitivity,
+    sensitivity: Sensitivity | None,
     charge_at: str | None,
     drop_at: str | None,
     jobs: int,

@@ -180,6 +180,17 @@ class TextSink:
             loud=True,
         )
 
+    def _on_renewed(self, event: Event) -> None:
+        """First crack after an announcement that was taken back."""
+        self._begun = True
+        fields = event.fields
+        late = event.announced_at - fields["first_crack"]
+        self._line(
+            event.announced_at,
+            f"FIRST CRACK began {self._clock(fields['first_crack'])}, announced anew {late:.0f} s later",
+            loud=True,
+        )
+
     def _on_turn(self, event: Event) -> None:
         what = "first crack ended" if event.type == "first_crack.end" else "SECOND CRACK began"
         fields = event.fields
@@ -193,6 +204,9 @@ class TextSink:
             self._caution(cautions.PAST_SECOND_CRACK)
 
     def _on_development(self, event: Event) -> None:
+        if event.fields.get("renewed"):
+            self._on_renewed(event)
+            return
         if self._dropped or event.at < self._told_at + DEVELOPMENT_EVERY_S:
             return
         fields = event.fields
@@ -223,12 +237,21 @@ class TextSink:
 
     def _on_mark(self, event: Event) -> None:
         what = event.fields["what"]
+        name, taken_back, _ = what.partition(".not_yet")
+        if taken_back:
+            self._begun = self._begun and name != "first_crack"
+            self._dropped = self._dropped and name != "drop"
+            self._line(event.at, f"{_spoken(name)} taken back by you; it has not been yet")
+            self._charge = None if name == "charge" else self._charge
+            return
         if what == "first_crack.start":
             self._begun = True
         if what not in ("charge", "drop", "cooled"):  # these have an event of their own
             self._line(event.at, f"{_spoken(what)}, marked by you")
 
     def _on_health(self, event: Event) -> None:
+        if event.fields["kind"] == "own_sound":
+            return  # nothing is wrong; whoever listens live has heard it as well
         self._line(event.at, f"sound: {event.fields['message']}")
 
     def _on_summary(self, event: Event) -> None:
@@ -340,7 +363,7 @@ def _development_rows(fields: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def health_text(health: Mapping[str, int]) -> str:
     """``{"gap": 3}`` -> ``"gap 3"``; empty when nothing was wrong. Counts are as in ``health`` events."""
-    return ", ".join(f"{_spoken(kind)} {count:,}" for kind, count in health.items())
+    return ", ".join(f"{_spoken(kind)} {count:,}" for kind, count in health.items() if kind != "own_sound")
 
 
 # -- progress --------------------------------------------------------------------------------------------------

@@ -72,6 +72,12 @@ class Event:
             **self.fields,
         }
 
+    @classmethod
+    def from_dict(cls, fields: Mapping[str, Any]) -> Event:
+        """The event that ``to_dict`` told. Raises KeyError, TypeError, ValueError where it is none."""
+        envelope = {name: fields[name] for name in _ENVELOPE}
+        return cls(**envelope, fields={name: value for name, value in fields.items() if name not in _ENVELOPE})
+
     def to_json(self) -> str:
         """One line of JSON, UTF-8, without NaN or infinity (raises ``ValueError`` on those: a defect of ours)."""
         text = json.dumps(self.to_dict(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))

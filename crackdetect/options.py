@@ -29,9 +29,7 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            default="usual",
-            show_default=True,
-            help="Announce first crack earlier, or only when surer.",
+            help="Announce first crack earlier, or only when surer.  [default: usual]",
         ),
         click.option(
             "--format",
@@ -93,7 +91,7 @@ def target_of(text: str | None) -> Target | None:
 
 
 def settings_of(
-    *, charge_at: str | None, drop_at: str | None, target: str | None, sensitivity: Sensitivity = "usual"
+    *, charge_at: str | None, drop_at: str | None, target: str | None, sensitivity: Sensitivity | None
 ) -> Settings:
     from crackdetect.config import Settings, parse_time
 
@@ -101,7 +99,7 @@ def settings_of(
         charge_at=None if charge_at is None else parse_time(charge_at, name="charge-at"),
         drop_at=None if drop_at is None else parse_time(drop_at, name="drop-at"),
         target=target_of(target),
-        sensitivity=sensitivity,
+        sensitivity=sensitivity or "usual",
     )
     if settings.target is not None and settings.target.ratio is not None and settings.charge_at is None:
         raise SettingError(

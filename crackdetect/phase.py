@@ -53,7 +53,8 @@ class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
     threshold: of the log odds that first crack has begun, nats; more is surer and later. trust: share of a candidate's
-    weight that counts for the announcement, for neighbouring candidates are not wholly independent witnesses.
+    weight that counts for the announcement, and date_trust for its date, for neighbouring candidates are not wholly
+    independent witnesses.
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
@@ -64,6 +65,7 @@ class PhaseSettings:
     memory_s: float = 150.0
     prior_s: float = 30.0
     trust: float = 0.7
+    date_trust: float = 0.5
     strays_per_minute: float = 1.5
     clump_share: float = 0.2
     clump_s: float = 0.3
@@ -365,7 +367,8 @@ class Phase:
         s = self.settings
         self._excitement *= float(np.exp(-(mark.time - self._last_mark) / s.clump_s))
         self._last_mark = mark.time
-        weight = 1 / (1 / mark.weight + self._excitement / self._detected) if mark.weight > 0 else 0.0
+        trusted = s.date_trust * mark.weight
+        weight = 1 / (1 / trusted + self._excitement / self._detected) if trusted > 0 else 0.0
         self._excitement += s.clump_share / s.clump_s / (1 + float(np.exp(-(mark.score - 2.0))))
         return weight
 

@@ -44,8 +44,8 @@ MARKS = (
     "drop.not_yet",
     "cooled",
 )
-#: Least probability of a ``crack`` event. Below one half, for the person wants to see doubtful cracks as such.
-CRACK_FROM = 0.4
+#: Least probability of a ``crack`` event.
+CRACK_FROM = 0.5
 #: Seconds past the target at which it is said to be over.
 OVER_S = 30.0
 #: A heard drop is not dated earlier than this after first crack began, nor a heard end of cooling after the drop: beans

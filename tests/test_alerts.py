@@ -133,6 +133,11 @@ def test_other_trouble_is_silent(kind: str) -> None:
     assert heard(event("health", 10, kind=kind, count=1, message="what is wrong")) == []
 
 
+def test_a_microphone_that_is_back_is_noted() -> None:
+    told = heard(event("health", 10, kind="device_back", count=1, message="it is back"))
+    assert told == [("noted", 0, "The microphone is back.")]
+
+
 def test_charge_and_drop_are_noted_when_they_were_heard_only() -> None:
     told = heard(
         event("charge", 5, how="key"),

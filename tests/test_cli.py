@@ -124,16 +124,20 @@ def test_version(run: Any) -> None:
     assert run("--version").out == f"crackdetect {__version__}\n"
 
 
+COMMANDS = ("demo", "analyze", "listen", "mic", "settings", "synth", "log", "report", "plan", "webhook", "train")
+
+
 def test_help_lists_every_command_and_exit_code(run: Any) -> None:
     text = run("--help").out
-    for command in ("demo", "analyze", "listen", "synth", "log", "report", "plan", "train", "evaluate"):
+    for command in (*COMMANDS, "evaluate"):
         assert f"\n  {command} " in text
     for code in ("0", "1", "2", "3", "4", "5", "6", "7", "8", "130"):
         assert f"{code} " in text.partition("Exit codes")[2]
 
 
 @pytest.mark.parametrize(
-    "command", ["demo", "analyze", "listen", "synth", "log", "report", "plan", "train", "evaluate"]
+    "command",
+    ["demo", "analyze", "listen", "mic", "settings", "synth", "log", "report", "plan", "webhook", "train", "evaluate"],
 )
 def test_each_help_gives_an_example(run: Any, command: str) -> None:
     assert f"Example: crackdetect {command} " in run(command, "--help").out
@@ -153,7 +157,11 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
         (["analyze", "x.wav", "-"], "cannot be heard together with files"),
         (["analyze", "x.wav", "--channel", "0"], "Invalid value for '--channel'"),
         (["demo", "--speed", "0"], "Invalid value for '--speed'"),
-        (["listen", "--target", "18%"], "say when charge was with --charge-at"),
+        (["listen", "--target", "95%"], "target 95% is out of range"),
+        (["listen", "--target", "soon"], "target 'soon' is not a time"),
+        (["listen", "--volume", "101"], "Invalid value for '--volume'"),
+        (["listen", "--expect", "10:00-8:00"], "expect '10:00-8:00' ends before it begins"),
+        (["listen", "--cool", "0:00"], "cooling time 0 s is out of range"),
         (["synth", "roast", "--seed", "1", "--out", "x", "--set", "snr=3"], "write KEY=NUMBER with one of"),
         (["synth", "roast", "--seed", "1", "--out", "x", "--set", "ramp_s=nan"], "is not a number that ramp_s"),
         (["synth", "feast", "--seed", "1", "--out", "x"], "scenario 'feast' is unknown"),
@@ -369,7 +377,7 @@ def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, m
     done = run("listen", "--device", "Desk", "--channel", "2", "--model", plain, "--charge-at", "0:00")
     assert Microphone.given == ("Desk", 2)
     assert done.code == 4
-    assert "never leave a roast unattended" in done.err
+    assert "Never leave a roaster that is on or hot" in done.err
     assert "crackdetect: microphone 'Desk' was lost" in done.err
     assert "note: the mean of the first two channels" in done.err
     types = [event["type"] for event in done.events]

@@ -144,6 +144,24 @@ def test_target_ends_health_and_marks() -> None:
     ]
 
 
+def test_what_was_taken_back_and_announced_anew_is_told() -> None:
+    begun = event("first_crack.start", 95.0, 100.0, earliest=93.0, latest=97.0, confidence=0.99)
+    density = event("density", 170.0, per_minute=1.4, low=0.2, high=3.0)
+    anew = event("development", 210.0, elapsed=8.0, ratio=None, remaining=None, first_crack=202.0, renewed=True)
+    told = lines(begun, event("mark", 105.0, what="first_crack.not_yet"), density, anew)
+    assert told[1:] == [
+        "  1:45  first crack taken back by you; it has not been yet",
+        "  2:50  listening; first crack has not begun          1 a minute (0 to 3)",
+        "  3:30  FIRST CRACK began 3:22, announced anew 8 s later",
+    ]
+
+
+def test_the_programs_own_sound_is_no_trouble() -> None:
+    own = event("health", 10.0, kind="own_sound", count=44_100, message="1.000 s were not listened to")
+    assert lines(own) == []
+    assert console.health_text({"gap": 441, "own_sound": 44_100}) == "gap 441"
+
+
 def test_bold_only_adds_to_the_words() -> None:
     reached = event("target", 120.0, stage="reached", remaining=0.0)
     assert lines(reached, bold=True) == ["\x1b[1m  2:00  TARGET reached\x1b[0m"]

@@ -17,6 +17,13 @@ def _event(kind: str = "crack", **fields: object) -> Event:
     return Event(type=kind, at=576.4, announced_at=577.0, roast_time=546.4, seq=3, roast="kenya", fields=fields)
 
 
+def test_an_event_is_what_its_own_form_says() -> None:
+    event = Event("drop", 1.5, 2.0, None, 3, "roast", {"how": "key"})
+    assert Event.from_dict(event.to_dict()) == event
+    with pytest.raises(KeyError):
+        Event.from_dict({"type": "drop"})
+
+
 def test_one_line_of_json() -> None:
     event = _event(kind="crack", probability=0.97, snr_db=14.5)
 

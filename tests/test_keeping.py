@@ -439,7 +439,8 @@ def test_the_events_up_to_any_second_give_the_summary_of_that_second(cut: Cut, m
 def test_a_roast_goes_on_where_its_events_end(cut: Cut, model: Model) -> None:
     """Cut off after first crack was announced; half a minute later another process goes on."""
     begun = next(i for i, event in enumerate(cut.events) if event.type == "first_crack.start")
-    before = cut.events[: begun + 10]
+    # between two ticks: of one that is cut through, what was still to be said is lost
+    before = cut.events[: next(i for i, e in enumerate(cut.events) if i > begun + 8 and e.type == "development") + 1]
     so_far = SoFar.of(event.to_dict() for event in before)
     again = Pipeline(samplerate=kills.RATE, model=model, settings=so_far.settings, roast=so_far.roast, so_far=so_far)
     samples = kills.sound()
@@ -593,6 +594,8 @@ def test_a_recent_roast_is_asked_about(tmp_path: Path, model: Model) -> None:
     assert cut_off.so_far.roast == "recent"
     assert "was cut off at 0:20, 1:05 ago. Is it still going on" in person.asked[0]
     assert "gone on with" in person.told[0]
+    before = going_on.told_before(cut_off)
+    assert [event.to_dict() for event in before] == read_events(cut_off.folder)
     assert recovery.find(data) != []  # until it ends
     person = Person(False)
     assert person.settle(data, model) is None

@@ -564,11 +564,24 @@ ROOMS: tuple[frozenset[str], ...] = (
     # what the events mean to a person at the roaster; cautions are words
     frozenset({"standing", "alerts", "cautions"}),
     frozenset({"evaluate", "train"}),
-    frozenset({"capture", "console", "keeping", "places", "webhook", "log", "report"}),
+    frozenset({"capture", "console", "keeping", "places", "webhook", "log", "report", "mic", "settings"}),
     # what the program sounds is taken out of the source that the session hears
     frozenset({"session", "batch", "sound"}),
     # what turns arguments into objects
-    frozenset({"cli", "__main__", "options", "listening", "evaluate.command", "train.command", "webhook.command"}),
+    frozenset(
+        {
+            "cli",
+            "__main__",
+            "options",
+            "listening",
+            "mic.command",
+            "settings.command",
+            "settings.remembered",
+            "evaluate.command",
+            "train.command",
+            "webhook.command",
+        }
+    ),
     frozenset({"log.command", "log.plan_command", "report.command"}),
 )
 

@@ -24,7 +24,7 @@ RATE = 8_000
 #: Sample rate at which second crack's clicks have a band.
 FULL_RATE = 32_000
 #: The microphone's part of a latency: frames must be complete before they are judged.
-HEARING_S = 0.1
+HEARING_S = 0.15
 
 NUMBER = (int, float)
 NUMBER_OR_NULL = (int, float, type(None))

@@ -201,7 +201,9 @@ class Mouth:
 
     def speak(self, text: str, *, enough: Callable[[], bool]) -> bool:
         self.spoken.append(text)
-        return True
+        return self.works
+
+    works = True
 
 
 def until(condition: Callable[[], bool]) -> None:
@@ -270,6 +272,18 @@ def test_sound_that_fails_is_told_once_and_speech_goes_on() -> None:
     until(lambda: len(mouth.spoken) == 2)
     sink.close()
     assert told == ["no sound can be played (x)"]
+
+
+def test_a_voice_that_does_not_work_is_told_of_once_and_left_out() -> None:
+    speaker, mouth, told = Loudspeaker(), Mouth(), list[str]()
+    mouth.works = False
+    sink = announcer(speaker, mouth, told)
+    sink.send(NEAR)
+    until(lambda: told == ["the system's voice does not work; alerts are told by signals only"])
+    sink.send(REACHED)
+    until(lambda: speaker.played == ["near", "target"])
+    sink.close()
+    assert len(mouth.spoken) == len(told) == 1
 
 
 def test_a_hundred_announcers_leave_no_thread_behind() -> None:

@@ -10,7 +10,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import kills
@@ -107,13 +107,17 @@ TROUBLES: dict[str, Behaviour | None] = {
 }
 
 
-def endpoints(seconds: int = 60) -> None:
+def endpoints(seconds: int = 60, *only: str) -> None:
     """A live roast in real time beside each kind of endpoint, which behaves badly for so long, then well.
+
+    only: kinds to try, else all.
 
     Delay: from the moment at which a block is there to that at which its events have been handed to every sink.
     """
     print(f"{'endpoint':<22}{'delay ms: median / 99 % / most':>32}{'events':>8}{'came':>6}{'two ids':>9}{'tries':>7}")
     for name, behaviour in TROUBLES.items():
+        if only and name not in only:
+            continue
         beside = _Beside(name, behaviour, seconds)
         beside.run()
         figures = "{:.2f} / {:.2f} / {:.1f}".format(*(1000 * np.quantile(beside.delays, (0.5, 0.99, 1.0))))
@@ -129,7 +133,7 @@ class _Beside:
 
     def __init__(self, name: str, behaviour: Behaviour | None, seconds: int) -> None:
         self.name, self.behaviour = name, behaviour
-        self.samples = kills.sound()[60 * kills.RATE :][: seconds * kills.RATE]
+        self.samples = np.resize(kills.sound()[60 * kills.RATE :], seconds * kills.RATE)
         self.delays: list[float] = []
         self.said: list[int] = []
         self.tries: list[Try] = []
@@ -266,9 +270,9 @@ def starts(count: int = 100) -> None:
                 )
 
 
-TRIALS = {"kills": kill_many, "endpoints": endpoints, "hours": hours, "starts": starts}
+TRIALS: dict[str, Callable[..., None]] = {"kills": kill_many, "endpoints": endpoints, "hours": hours, "starts": starts}
 
 if __name__ == "__main__":
     begin = time.monotonic()
-    TRIALS[sys.argv[1]](*map(int, sys.argv[2:]))
+    TRIALS[sys.argv[1]](*(int(text) if text.isdecimal() else text for text in sys.argv[2:]))
     row("took", f"{time.monotonic() - begin:.0f} s, model {model_files.shipped().digest[:8]}")

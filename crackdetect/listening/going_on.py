@@ -16,6 +16,7 @@ from crackdetect.notice import Notice, Notices
 
 if TYPE_CHECKING:
     from crackdetect.classify import Model
+    from crackdetect.events import Event
     from crackdetect.keeping.recovery import CutOff
     from crackdetect.session import Source
 
@@ -78,6 +79,14 @@ def _close(cut_off: CutOff, model: Model, now: datetime, tell: Callable[[str], N
 
 def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
+
+
+def told_before(cut_off: CutOff) -> list[Event]:
+    """The events of the roast until it was cut off, for whatever shows them to the person."""
+    from crackdetect.events import Event
+    from crackdetect.keeping.journal import read_events
+
+    return [Event.from_dict(event) for event in read_events(cut_off.folder)]
 
 
 class ContinuedSource:

@@ -129,7 +129,7 @@ def _facts(standing: Standing, now: float) -> str:
     elif remaining is not None:
         facts.append(f"{clock(remaining)} TO THE TARGET" if remaining > 0 else f"{clock(-remaining)} PAST THE TARGET")
     if ratio is not None:
-        facts.append(f"{100 * ratio:.1f} % of the roast")
+        facts.append(f"ratio {100 * ratio:.1f} %")
     if standing.first_crack is not None or standing.drop is not None:
         roast_time = standing.roast_time(now)
         facts += [] if roast_time is None else [f"roast time {clock(roast_time)}"]
@@ -150,13 +150,14 @@ def coming(standing: Standing, now: float) -> str:
     if standing.first_crack is not None:
         goal, remaining = standing.goal_s, standing.remaining(now)
         if goal is None or remaining is None:
-            return "the drop, when you decide; press d at the drop."
+            return "the drop, when you decide; press d when the beans leave."
         if remaining > 0:
             when = "" if roast_time is None else f" at roast time {clock(roast_time + remaining)}"
             return f"the target, development {clock(goal)}{when}; press d at the drop."
-        return "the drop; press d at the drop."
+        return "the drop; press d when the beans leave."
     if now < READY_S:
-        return f"first crack can be announced after {READY_S:.0f} s of listening; c marks the charge."
+        mark = "; c marks the charge" if roast_time is None else ""
+        return f"first crack can be announced after {READY_S:.0f} s of listening{mark}."
     if roast_time is None:
         return "charge; press c as the beans go in."
     if expect is None:

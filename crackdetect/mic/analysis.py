@@ -20,7 +20,7 @@ from crackdetect.spectrum import BandSplitter
 SILENT_DB = -120.0
 #: Frames in which the level is followed, seconds.
 _FRAME_S = 0.02
-#: A gate shuts to less than any room and microphone give, dB of full scale, and this far under what it lets by, dB.
+#: A gate shuts to less than any room and microphone give (dB of full scale), this much under what it lets through (dB).
 GATE_SHUT_DB = -85.0
 GATED_DB = 15.0
 #: A voice channel ends at 8 kHz (wideband telephony, ITU-T G.722); natural noise falls far more gently than this, dB.
@@ -29,9 +29,9 @@ CUT_DB = 40.0
 DUCKED_DB = 6.0
 #: Mains hum this far over its neighbours is told, dB.
 HUM_DB = 15.0
-#: A click counts from this SNR, dB (Gaussian noise by itself peaks at 12 dB now and then), and not within this many
+#: A click counts from this SNR, dB (Gaussian noise by itself peaks at 13 dB now and then), and not within this many
 #: seconds of the one before.
-CLICK_DB = 13.0
+CLICK_DB = 14.0
 CLICK_APART_S = 0.25
 
 Doubles = npt.NDArray[np.float64]

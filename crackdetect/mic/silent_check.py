@@ -6,7 +6,7 @@ import threading
 
 import numpy as np
 
-from crackdetect.blocks import Block
+from crackdetect.blocks import Block, Samples
 from crackdetect.notice import Notice, Notices
 
 #: How much of the beginning is judged, seconds.
@@ -21,6 +21,7 @@ class SilentCheck:
         self._notices = notices
         self._blocks: list[Block] | None = []
         self._count = 0
+        self._thread: threading.Thread | None = None
 
     def observe(self, block: Block) -> None:
         if self._blocks is None:
@@ -31,9 +32,15 @@ class SilentCheck:
             samples = np.concatenate([one.samples for one in self._blocks])
             self._blocks = None
             # the hearing does not wait for it
-            threading.Thread(target=self._judge, args=(samples,), name="microphone-check", daemon=True).start()
+            self._thread = threading.Thread(target=self._judge, args=(samples,), name="microphone-check", daemon=True)
+            self._thread.start()
 
-    def _judge(self, samples: np.ndarray) -> None:
+    def wait(self, within_s: float) -> None:
+        """Until what was begun is judged."""
+        if self._thread is not None:
+            self._thread.join(within_s)
+
+    def _judge(self, samples: Samples) -> None:
         from crackdetect.mic.analysis import examine
         from crackdetect.mic.verdict import FAINT_DB, how_to_unprocess
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import sys
-from typing import Any
 
 import click
 
@@ -33,6 +32,7 @@ def command(coffee: str | None, form: str | None) -> None:
     from crackdetect.settings.held import hold
     from crackdetect.settings.known import KNOWN
     from crackdetect.settings.remembered import last_of
+    from crackdetect.settings.shown import shown_value
 
     path = places.settings_file()
     held = hold({"coffee": coffee}, environment=os.environ, path=path, last_of=last_of)
@@ -48,24 +48,3 @@ def command(coffee: str | None, form: str | None) -> None:
         text = "-" if value is None else value
         console.write_line(sys.stdout, f"{known.name:<20} {text:<20} {held[known.name].origin}".rstrip())
         console.write_line(sys.stdout, f"{'':<4}{known.what}")
-
-
-def shown_value(name: str, value: Any) -> str | None:
-    """As a person would write it; addresses without what may be secret in them."""
-    from crackdetect.events import clock
-
-    if value is None or value == ():
-        return None
-    if name == "webhook":
-        from crackdetect.webhook.address import show
-
-        return ", ".join(map(show, value))
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if name == "expect":
-        return f"{clock(value[0])}-{clock(value[1])}"
-    if name in ("cool", "max_development"):
-        return clock(value)
-    if name == "green":
-        return f"{value:g}g"
-    return str(value)

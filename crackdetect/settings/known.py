@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from crackdetect.config import Target, parse_time, parse_weight, parse_window
+from crackdetect.config import SENSITIVITIES, Target, parse_time, parse_weight, parse_window
 from crackdetect.errors import SettingError
 
 
@@ -72,6 +72,12 @@ def _channel(name: str, given: Any) -> int:
     return int(given)
 
 
+def _sensitivity(name: str, given: Any) -> str:
+    if given not in SENSITIVITIES:
+        raise SettingError(f"{name} {given!r} is unknown; choose {', '.join(SENSITIVITIES)}")
+    return str(given)
+
+
 def _time(name: str, given: Any) -> float:
     return parse_time(_text(name, given), name=name)
 
@@ -98,6 +104,7 @@ KNOWN = (
     Known("machine", _text, None, "the roaster", remembered=True),
     Known("target", _target, None, "development wanted", remembered=True),
     Known("expect", _window, None, "roast time in which first crack is expected", remembered=True),
+    Known("sensitivity", _sensitivity, "usual", "announce first crack earlier, or only when surer"),
     Known("cool", _time, None, "cooling time after the drop"),
     Known("max_development", _time, None, "development past this is cautioned"),
     Known("plain", _truth, False, "lines instead of the board"),

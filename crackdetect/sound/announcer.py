@@ -95,5 +95,10 @@ class Announcer:
             if not self._failed:
                 self._failed = True
                 self._say(str(error))
-        if self._voice is not None and not enough() and not self._closing:
-            self._voice.speak(alert.spoken, enough=lambda: enough() or self._closing)
+        if self._voice is None or enough() or self._closing:
+            return
+        spoken = self._voice.speak(alert.spoken, enough=lambda: enough() or self._closing)
+        if not spoken and not enough() and not self._closing:
+            # while it is waited for nothing is heard, so it is not tried again
+            self._voice = None
+            self._say("the system's voice does not work; alerts are told by signals only")

@@ -29,6 +29,14 @@ class Player:
             raise DeviceError("no sound can be played, as the audio layer PortAudio is missing") from None
         self._layer: Any = sounddevice
 
+    def check(self) -> None:
+        """Raises DeviceError when the system names no output."""
+        try:
+            with AUDIO_LOCK, quiet():
+                self._layer.query_devices(kind="output")
+        except (self._layer.PortAudioError, ValueError) as error:
+            raise DeviceError(_refused(error)) from None
+
     def play(self, name: Signal, *, enough: Callable[[], bool]) -> None:
         """Returns when the signal has sounded, or soon after ``enough`` says so. Raises DeviceError."""
         with AUDIO_LOCK:  # a lost microphone is looked for by starting the audio layer anew
@@ -36,9 +44,10 @@ class Player:
 
     def _play(self, name: Signal, enough: Callable[[], bool]) -> None:
         try:
+            # small buffers run dry on a busy computer; a signal begins some 0.03 s after the call all the same
             with quiet():
                 samplerate = round(self._layer.query_devices(kind="output")["default_samplerate"])
-                stream = self._layer.OutputStream(samplerate=samplerate, channels=1, dtype="float32", latency="low")
+                stream = self._layer.OutputStream(samplerate=samplerate, channels=1, dtype="float32", latency="high")
         except (self._layer.PortAudioError, ValueError) as error:
             raise DeviceError(_refused(error)) from None
         samples = signal(name, samplerate=samplerate, volume=self.volume)

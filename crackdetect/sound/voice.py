@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 #: A sentence takes at most this long, else the command is ended: an alert that hangs must not silence the next one.
-TIMEOUT_S = 12.0
+TIMEOUT_S = 8.0
 _POLL_S = 0.05
 #: The words arrive on standard input, so that no shell and no quoting is between us and the voice.
 _WINDOWS = (
