@@ -13,8 +13,8 @@ from crackdetect.config import SENSITIVITIES, Sensitivity
 class Hearing:
     """How everything is heard.
 
-    sounds: folder of real sounds, or None. rivals: also ask the general detectors. compare: also announce with the other
-    sensitivities, on the same signals.
+    sounds: folder of real sounds, or None. rivals: also ask the general detectors. compare: also announce with the
+    other sensitivities, on the same signals.
     """
 
     model: Model

@@ -371,9 +371,9 @@ def as_text(sets: Mapping[str, Mapping[str, Any]]) -> str:
 
     for title, rows in _SECTIONS:
         section(title, rows, list(sets.values()))
-    for name in SENSITIVITIES:
-        beside = [figures.get("sensitivities", {}).get(name, {}) for figures in sets.values()]
-        section(f"First crack with the sensitivity: {name}", _SENSITIVITY_ROWS, beside)
+    for sensitivity in SENSITIVITIES:
+        beside = [figures.get("sensitivities", {}).get(sensitivity, {}) for figures in sets.values()]
+        section(f"First crack with the sensitivity: {sensitivity}", _SENSITIVITY_ROWS, beside)
     for name in THRESHOLDS:
         beside = [figures.get("rivals", {}).get(name, {}) for figures in sets.values()]
         section(f"Beside it, on the same signals: {name}, threshold picked on the answer", _RIVAL_ROWS, beside)
