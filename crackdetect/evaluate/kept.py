@@ -46,7 +46,9 @@ class KeptScores:
 
     def __init__(self, folder: Path, *, hearing: Hearing, sounds: RealSounds | None) -> None:
         self.folder = folder
-        self._common = f"{hearing.model.digest} {code_version()} {hearing.sensitivity} {hearing.rivals}"
+        self._common = (
+            f"{hearing.model.digest} {code_version()} {hearing.sensitivity} {hearing.rivals} {hearing.compare}"
+        )
         self._sounds = "" if sounds is None else sounds.digest
 
     def _path(self, task: Task) -> Path:

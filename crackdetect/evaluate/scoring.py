@@ -100,6 +100,15 @@ def find(cracks: Cracks, said: Doubles) -> tuple[Found, dict[int, int], npt.NDAr
 
 
 @dataclass(frozen=True, slots=True)
+class Announcement:
+    """What became of first crack: announced rightly, falsely (too early, or of nothing), and how late if rightly."""
+
+    announced: bool
+    false_announcement: bool
+    delay_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Sweep:
     """A general detector on one recording: what it found at each of its thresholds (``rivals.THRESHOLDS``).
 
@@ -124,7 +133,7 @@ class Score:
     optimal_delay_s: mean delay of the optimal test for the same ramp and strays, if every crack were heard.
     error_s, covered: of the start as announced; with _refined, as the summary has it. charge_error_s, drop_error_s: of
     those heard. heard_wrongly: charges and drops heard where there were none.
-    rivals: the general detectors on the same signal.
+    rivals: the general detectors on the same signal. others: the announcement with other sensitivities.
     """
 
     name: str
@@ -161,6 +170,7 @@ class Score:
     crack_snr_db: tuple[float, ...] = field(default=(), repr=False)
     crack_probabilities: tuple[float, ...] = field(default=(), repr=False)
     rivals: Mapping[str, Sweep] = field(default_factory=dict, repr=False)
+    others: Mapping[str, Announcement] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self)
@@ -174,6 +184,7 @@ class Score:
             name: Sweep(**{**sweep, "found": tuple(_found(part) for part in sweep["found"])})
             for name, sweep in values["rivals"].items()
         }
+        values["others"] = {name: Announcement(**other) for name, other in values["others"].items()}
         for name in ("present", "probabilities", "hits", "crack_snr_db", "crack_probabilities"):
             values[name] = tuple(values[name])
         return cls(**values)
@@ -200,8 +211,9 @@ def score(
     theme: str = "",
     optimal_delay_s: float | None = None,
     rivals: Mapping[str, Sweep] | None = None,
+    others: Mapping[str, Sequence[Event]] | None = None,
 ) -> Score:
-    """Holds the events of one recording against its truth."""
+    """Holds the events of one recording against its truth. others: its events with other sensitivities."""
     cracks = Cracks.of(truth)
     said = [e for e in events if e.type == "crack"]
     single, pairs, counts = find(cracks, np.array([e.at for e in said]))
@@ -273,7 +285,15 @@ def score(
             float(said[said_of[i]].fields["probability"]) if i in said_of else 0.0 for i in known
         ),
         rivals=rivals or {},
+        others={
+            name: Announcement(*judge_announcement(_announced_at(more), true_start))
+            for name, more in (others or {}).items()
+        },
     )
+
+
+def _announced_at(events: Sequence[Event]) -> float | None:
+    return next((e.announced_at for e in events if e.type == "first_crack.start"), None)
 
 
 def _error(event: Event | None, true_s: float | None) -> float | None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from crackdetect.config import SENSITIVITIES
 from crackdetect.evaluate.gaussian import snr_for_recall
 from crackdetect.evaluate.limits import energy_detector_snr_db
 from crackdetect.evaluate.rivals import THRESHOLDS
@@ -41,6 +42,9 @@ def aggregate(scores: Sequence[Score]) -> dict[str, Any]:
     figures |= _announcements(scores, hours=hours)
     figures |= _dating(scores)
     figures |= _course(scores)
+    figures["sensitivities"] = {
+        name: _sensitivity(name, scores, hours=hours) for name in SENSITIVITIES if any(name in s.others for s in scores)
+    }
     figures["rivals"] = {
         name: _rival(name, scores, hours=hours) for name in THRESHOLDS if any(name in s.rivals for s in scores)
     }
@@ -201,6 +205,24 @@ def _rival(name: str, scores: Sequence[Score], *, hours: float) -> dict[str, Any
     return figures
 
 
+def _sensitivity(name: str, scores: Sequence[Score], *, hours: float) -> dict[str, Any]:
+    """Announcements with another sensitivity; the delay against the usual one where both announce rightly."""
+    beside = [s for s in scores if name in s.others]
+    delays = [s.others[name].delay_s for s in beside if s.others[name].delay_s is not None]
+    gained = [
+        other - s.delay_s for s in beside if (other := s.others[name].delay_s) is not None and s.delay_s is not None
+    ]
+    false = sum(s.others[name].false_announcement for s in beside)
+    return {
+        "first_crack_present": sum(s.has_first_crack for s in beside),
+        "first_crack_announced": sum(s.others[name].announced for s in beside),
+        "false_announcements": false,
+        "false_announcements_in_10_h": round(10 * false / hours, 2),
+        "delay_mean_s": _reduced(np.mean, delays),
+        "delay_against_own_mean_s": _reduced(np.mean, gained),
+    }
+
+
 def _best(found: Sequence[Found], score: Score, window: int) -> Found:
     """Of the thresholds tried on a recording, the one with the largest F."""
     return max(found, key=lambda f: f.matched[window] / max(1, f.said + score.true_cracks))
@@ -312,6 +334,13 @@ _SECTIONS: tuple[tuple[str, tuple[_Row, ...]], ...] = (
         ),
     ),
 )
+_SENSITIVITY_ROWS: tuple[_Row, ...] = (
+    _Row("first_crack_announced", "  announced", of="first_crack_present"),
+    _Row("false_announcements", "  false or too early"),
+    _Row("false_announcements_in_10_h", "  the same in 10 hours"),
+    _Row("delay_mean_s", "  delay, mean (s)"),
+    _Row("delay_against_own_mean_s", "  later than the one above, mean (s)"),
+)
 _RIVAL_ROWS: tuple[_Row, ...] = (
     _Row("threshold_for_1_false_per_minute", "  threshold for one false a minute"),
     *_snr_rows("recall_at_1_false"),
@@ -342,6 +371,9 @@ def as_text(sets: Mapping[str, Mapping[str, Any]]) -> str:
 
     for title, rows in _SECTIONS:
         section(title, rows, list(sets.values()))
+    for sensitivity in SENSITIVITIES:
+        beside = [figures.get("sensitivities", {}).get(sensitivity, {}) for figures in sets.values()]
+        section(f"First crack with the sensitivity: {sensitivity}", _SENSITIVITY_ROWS, beside)
     for name in THRESHOLDS:
         beside = [figures.get("rivals", {}).get(name, {}) for figures in sets.values()]
         section(f"Beside it, on the same signals: {name}, threshold picked on the answer", _RIVAL_ROWS, beside)
