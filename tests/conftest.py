@@ -55,13 +55,13 @@ def _by_hand(**slopes: float) -> Network:
 
 
 #: A judge written by hand: a candidate's weight is f1 / lambda0 by the bins of MARKS and the learnt background; its
-#: odds of being a crack are that at 6 cracks a minute, and more after each good candidate of the last seconds.
+#: odds of being a crack are that times the rate of the good candidates of the last eight seconds.
 JUDGE = JudgeModel(
     crack=_by_hand(background_here=-1.0, seconds_good=1.0),
     alone=_by_hand(background_here=-1.0),
     cracks_per_second=1.0,
 )
-JUDGE.crack.out_bias[0] += np.log(0.1)
+JUDGE.crack.out_bias[0] -= np.log(judge.SECONDS)
 
 
 def plain_classifier(path: Path) -> Model:

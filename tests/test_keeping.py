@@ -439,8 +439,10 @@ def test_the_events_up_to_any_second_give_the_summary_of_that_second(cut: Cut, m
 def test_a_roast_goes_on_where_its_events_end(cut: Cut, model: Model) -> None:
     """Cut off after first crack was announced; half a minute later another process goes on."""
     begun = next(i for i, event in enumerate(cut.events) if event.type == "first_crack.start")
-    # between two ticks: of one that is cut through, what was still to be said is lost
-    before = cut.events[: next(i for i, e in enumerate(cut.events) if i > begun + 8 and e.type == "development") + 1]
+    taken_back = next(i for i, event in enumerate(cut.events) if event.fields.get("what") == "first_crack.not_yet")
+    # between two ticks, for of one that is cut through the rest is lost
+    tick_ends = [i for i in range(begun, taken_back) if cut.events[i].type == "development"]
+    before = cut.events[: tick_ends[-1] + 1]
     so_far = SoFar.of(event.to_dict() for event in before)
     again = Pipeline(samplerate=kills.RATE, model=model, settings=so_far.settings, roast=so_far.roast, so_far=so_far)
     samples = kills.sound()
