@@ -241,7 +241,8 @@ def command(
             )
 
         code = hear_on_board(listening, hear) if listening.board is not None else hear_in_lines(listening, hear)
-    kept.finish()
+    if (identity := kept.finish()) is not None:
+        tell(f"The roast is in the log as {identity}.")
     raise click.exceptions.Exit(code)
 
 
@@ -412,7 +413,12 @@ def asker() -> Callable[[str, bool], bool] | None:
     """Asks the person at the terminal (question, usual answer); ``None`` where there is nobody."""
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return None
-    return lambda question, usual: click.confirm(question, default=usual, err=True)
+
+    def ask(question: str, usual: bool) -> bool:
+        tell(question)
+        return click.confirm("Your answer", default=usual, err=True)
+
+    return ask
 
 
 def show_devices(devices: Sequence[Any]) -> None:

@@ -151,15 +151,17 @@ class KeptRoast:
                 )
         self._outbox.close()
 
-    def finish(self) -> None:
-        """After everything attached has been closed: the roast goes into the log. What fails is told."""
+    def finish(self) -> str | None:
+        """After everything attached has been closed: the roast goes into the log; its identity there.
+
+        What fails is told.
+        """
         from crackdetect.keeping import recovery
 
         if self._journal is None or self.folder is None:
-            return
+            return None
         try:
-            identity = recovery.keep(self.folder)
+            return recovery.keep(self.folder)
         except CrackdetectError as error:
             self._tell(f"the roast could not be put into the log: {error}; the next start tries it again")
-            return
-        self._tell(f"The roast is in the log as {identity}.")
+            return None
