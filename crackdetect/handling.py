@@ -42,7 +42,7 @@ DROP_RUSH_S = 2.0
 #: Seconds compared on both sides; those a rush is compared with; and what its reverberation is given.
 WINDOW_S, SIDE_S, TAIL_S = 12.0, 3.0, 0.6
 #: Cells are looked at in batches on an absolute grid.
-BATCH = 16
+BATCH = 24
 #: A band 60 dB below the strongest holds no sound.
 _DEAD_BAND = np.float32(1e-6)
 #: Least share of a window's seconds that must have been heard, and least seconds before (the start of listening).
