@@ -322,21 +322,36 @@ def _say(sentence: str) -> None:
 
 @contextmanager
 def _interrupts(loop: _Loop) -> Iterator[None]:
-    """Ctrl-C and a polite kill end the roast with its summary; the second one ends the program at once."""
+    """Ctrl-C and a polite kill end the roast with its summary; signals belong to the main thread, elsewhere ``stop``
+    is the way."""
     if threading.current_thread() is not threading.main_thread():
-        yield  # signals belong to the main thread; ``stop`` is the way
+        yield
         return
-    before: dict[int, Any] = {}
 
-    def handle(number: int, frame: FrameType | None) -> None:
+    def first() -> None:
         loop.stop.set()
-        for other in before:
-            signal.signal(other, signal.SIG_DFL)
         if loop.waiting:
             loop.waiting = False
             raise KeyboardInterrupt
 
-    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):  # the last one on Windows only
+    with ended_by_signals(first, "SIGINT", "SIGTERM", "SIGBREAK"):
+        yield
+
+
+@contextmanager
+def ended_by_signals(first: Callable[[], None], *names: str) -> Iterator[None]:
+    """Calls ``first`` on the first of these signals; the second one ends the program at once. Main thread only.
+
+    names: as in ``signal``; those that this system does not have are left out.
+    """
+    before: dict[int, Any] = {}
+
+    def handle(number: int, frame: FrameType | None) -> None:
+        for other in before:
+            signal.signal(other, signal.SIG_DFL)
+        first()
+
+    for name in names:
         if number := getattr(signal, name, None):
             before[number] = signal.signal(number, handle)
     try:

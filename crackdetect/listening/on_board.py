@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import io
 import os
-import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from types import FrameType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from crackdetect.session import ended_by_signals
 
 if TYPE_CHECKING:
     from crackdetect.listening.board import Board
@@ -57,32 +57,13 @@ def run(board: Board, hearing: Hearing, *, stop: threading.Event, say: Callable[
 
     A board that fails ends nothing: the roast is heard on, and ``say`` tells so. ``hearing`` is begun by the board.
     """
-    with _ending(stop):
+    # a closed terminal ends the roast with its summary as well
+    with ended_by_signals(stop.set, "SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         with _own_terminal():
             board.run()
         if hearing.running and not stop.is_set():
             say("the board has failed; the roast is heard on and told at its end, Ctrl-C ends it")
         return hearing.result()
-
-
-@contextmanager
-def _ending(stop: threading.Event) -> Iterator[None]:
-    """A polite kill, a closed terminal and Ctrl-C end the roast with its summary; a second one quits at once."""
-    before: dict[int, Any] = {}
-
-    def handle(number: int, frame: FrameType | None) -> None:
-        stop.set()
-        for other in before:
-            signal.signal(other, signal.SIG_DFL)
-
-    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
-        if number := getattr(signal, name, None):
-            before[number] = signal.signal(number, handle)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, signal.SIG_DFL if handler is None else handler)
 
 
 @contextmanager

@@ -1,0 +1,181 @@
+"""The real commands on a real terminal (a pseudo-terminal of 80 by 24) and the virtual microphone."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import vmic
+from clicks import clicks_in_noise
+
+from crackdetect.places import HOME
+
+pytestmark = pytest.mark.live
+
+if sys.platform != "win32":
+    import fcntl
+    import pty
+    import struct
+    import termios
+
+
+class Terminal:
+    """A command on a terminal: what it wrote, and keys pressed."""
+
+    def __init__(self, environment: dict[str, str], *arguments: str) -> None:
+        ours, theirs = pty.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "crackdetect", *arguments],
+            env={**environment, "TERM": "xterm-256color"},
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            start_new_session=True,
+        )
+        os.close(theirs)
+        self._terminal = ours
+        self._written = bytearray()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        while True:
+            try:
+                piece = os.read(self._terminal, 4096)
+            except OSError:  # Linux says so when the other side has closed
+                return
+            self._written += piece
+
+    @property
+    def text(self) -> str:
+        """Everything written so far, without the control sequences."""
+        return re.sub(
+            r"\x1b(\[[0-9;?<>=]*[a-zA-Z]|[P\]].*?(\x1b\\|\x07)|.)", "", self._written.decode("utf-8", "replace")
+        )
+
+    def until(self, words: str) -> None:
+        ends = time.monotonic() + 60
+        while words not in self.text:
+            assert time.monotonic() < ends, f"{words!r} did not come; there is: {self.text[-2000:]}"
+            assert self.process.poll() is None or words in self.text, self.text[-2000:]
+            time.sleep(0.05)
+
+    def press(self, keys: str) -> None:
+        os.write(self._terminal, keys.encode())
+
+    def end(self) -> int:
+        code = self.process.wait(30)
+        self._reader.join(5)
+        return code
+
+    def close(self) -> None:
+        self.process.kill()
+        self.process.wait()
+        os.close(self._terminal)
+
+
+@pytest.fixture
+def environment(tmp_path: Path) -> dict[str, str]:
+    vmic.require()
+    # clicks all the time: what is played here runs faster than a clock
+    sound = clicks_in_noise([0.5 + 1.5 * n for n in range(30)], samplerate=vmic.RATE, duration_s=50)
+    return {**vmic.file_microphone(tmp_path, sound, silence_s=3_000), HOME: str(tmp_path / "home")}
+
+
+@pytest.fixture
+def listening(environment: dict[str, str], model_path: Path) -> Iterator[list[Terminal]]:
+    opened: list[Terminal] = []
+    yield opened
+    for terminal in opened:
+        terminal.close()
+
+
+OPTIONS = ("listen", "--device", "vmic", "--channel", "1", "--quiet", "--no-record", "--coffee", "Meadow Lane")
+
+
+def test_the_board_stands_takes_keys_and_leaves_the_roast_in_lines(
+    environment: dict[str, str], listening: list[Terminal]
+) -> None:
+    board = Terminal(environment, *OPTIONS)
+    listening.append(board)
+    board.until("LISTENING")
+    board.press("c")
+    board.until("You marked charge")
+    board.press("f")
+    board.until("You marked first crack")
+    board.until("DEVELOPMENT")
+    board.press("n")
+    board.until("First crack is taken back")
+    board.press("d")
+    board.until("You marked the drop")
+    board.press("e")
+    board.until("Press [e] again")
+    board.press("e")
+    assert board.end() == 0
+    told = board.text
+    assert "Summary (roast time, from charge)" in told
+    assert "drop, marked by you" in told
+    assert "first crack taken back by you" in told
+    assert "Traceback" not in told
+
+
+def test_in_lines_the_same_marks_are_typed(environment: dict[str, str], listening: list[Terminal]) -> None:
+    lines = Terminal(environment, *OPTIONS, "--plain")
+    listening.append(lines)
+    lines.until("Mark with a letter and Enter")
+    lines.press("c\n")
+    lines.until("charge, marked by you")
+    lines.press("e\n")
+    assert lines.end() == 0
+    assert "Summary (roast time, from charge)" in lines.text
+
+
+def test_ctrl_c_on_the_board_ends_the_roast_with_its_summary(
+    environment: dict[str, str], listening: list[Terminal]
+) -> None:
+    board = Terminal(environment, *OPTIONS)
+    listening.append(board)
+    board.until("LISTENING")
+    board.press("\x03")
+    assert board.end() == 0
+    assert "Summary" in board.text
+
+
+def test_without_the_boards_library_there_are_lines_and_a_sentence(
+    environment: dict[str, str], listening: list[Terminal], tmp_path: Path
+) -> None:
+    missing = tmp_path / "missing"
+    missing.mkdir()
+    (missing / "sitecustomize.py").write_text("import sys; sys.modules['textual'] = None\n")
+    lines = Terminal({**environment, "PYTHONPATH": str(missing)}, *OPTIONS)
+    listening.append(lines)
+    lines.until("pip install 'crackdetect[board]'")
+    lines.until("Mark with a letter and Enter")
+    lines.press("e\n")
+    assert lines.end() == 0
+
+
+def test_the_microphone_check_hears_the_clicks(tmp_path: Path) -> None:
+    vmic.require()
+    clicks = clicks_in_noise([0.5 + 1.5 * n for n in range(400)], samplerate=vmic.RATE, duration_s=600)
+    environment = vmic.file_microphone(tmp_path, clicks, silence_s=600)
+    done = subprocess.run(
+        [sys.executable, "-m", "crackdetect", "mic", "--device", "vmic", "--channel", "1", "--seconds", "1"],
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=False,
+    )
+    assert done.stdout.startswith("  0  vmic")
+    assert "Checking vmic, 44,100 Hz" in done.stdout
+    assert (done.returncode, done.stdout.count("  click ") >= 3) == (0, True), done
+    assert "Traceback" not in done.stderr
