@@ -73,8 +73,10 @@ class Alerts:
             text = f"{event.type.capitalize()} heard at {self._at(event.at)}; take it back if that is wrong."
             alerts.append(Alert("noted", 0, text, f"{event.type.capitalize()} heard.", now))
         elif event.type == "cooled":
-            text = f"The cooling time is over. {cautions.AT_COOLING}"
-            alerts.append(Alert("cooled", 1, text, "The cooling time is over.", now))
+            heard = event.fields.get("how") == "heard"  # a fan that has stopped says nothing of heat
+            what = "The cooling fan has stopped." if heard else "The cooling time is over."
+            spoken = f"{what} Caution. Drum and beans may still be hot."
+            alerts.append(Alert("cooled", 1, f"{what} {cautions.AT_COOLING}", spoken, now))
         elif event.type == "mark":
             if str(event.fields["what"]).startswith("first_crack"):
                 self._told.discard("too long")

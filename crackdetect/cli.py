@@ -191,7 +191,9 @@ def _demo_truth(path: Path) -> dict[str, float | None]:
 @given_channel
 @shared
 @given_charge
-@click.option("--drop-at", metavar="TIME", help="When the beans left the roaster (11:20). Needed for development.")
+@click.option(
+    "--drop-at", metavar="TIME", help="When the beans left the roaster (11:20). Else listened for; many are missed."
+)
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Files heard at the same time.")
 @click.option("--keep", is_flag=True, help="Keep each roast in the log (see 'crackdetect log').")
 @of_the_roast

@@ -58,7 +58,9 @@ def of_the_roast(function: _F) -> _F:
 
 
 given_charge = click.option(
-    "--charge-at", metavar="TIME", help="When the beans went in, from the first sample (0:30). Needed for a ratio."
+    "--charge-at",
+    metavar="TIME",
+    help="When the beans went in, from the first sample (0:30). Else listened for; many are missed.",
 )
 given_channel = click.option(
     "--channel",

@@ -272,10 +272,10 @@ def delete(roasts: tuple[str, ...], yes: bool) -> None:
 
 
 @command.command(name="export")
-@click.argument("file", type=click.Path(path_type=Path, allow_dash=True), metavar="FILE")
+@click.argument("file", required=False, type=click.Path(path_type=Path, allow_dash=True), metavar="FILE")
 @_COFFEE
 @click.option("--columns", is_flag=True, help="Tell what the columns of the CSV mean, with units, and end.")
-def export(file: Path, coffee: str | None, columns: bool) -> None:
+def export(file: Path | None, coffee: str | None, columns: bool) -> None:
     """Write the log to FILE: .csv for a spreadsheet, .jsonl with everything; - writes JSON Lines to standard output.
 
     JSON Lines keep all of it and can be imported without loss; CSV keeps one row a roast.
@@ -288,6 +288,8 @@ def export(file: Path, coffee: str | None, columns: bool) -> None:
         for name, meaning in exchange.COLUMNS.items():
             click.echo(f"{name:<24} {meaning}")
         return
+    if file is None:
+        raise SettingError("say where the log is to be written: FILE.csv, FILE.jsonl, or - for standard output")
     if str(file) != "-" and file.suffix.lower() not in (".csv", ".jsonl"):
         raise SettingError(f"{file} says neither .csv nor .jsonl; name it as what it is to be")
     with _log() as log:
