@@ -101,32 +101,6 @@ def listening(environment: dict[str, str], model_path: Path) -> Iterator[list[Te
 OPTIONS = ("listen", "--device", "vmic", "--channel", "1", "--quiet", "--no-record", "--coffee", "Meadow Lane")
 
 
-def test_the_board_stands_takes_keys_and_leaves_the_roast_in_lines(
-    environment: dict[str, str], listening: list[Terminal]
-) -> None:
-    board = Terminal(environment, *OPTIONS)
-    listening.append(board)
-    board.until("LISTENING")
-    board.press("c")
-    board.until("You marked charge")
-    board.press("f")
-    board.until("You marked first crack")
-    board.until("DEVELOPMENT")
-    board.press("n")
-    board.until("First crack is taken back")
-    board.press("d")
-    board.until("You marked the drop")
-    board.press("e")
-    board.until("Press [e] again")
-    board.press("e")
-    assert board.end() == 0
-    told = board.text
-    assert "Summary (roast time, from charge)" in told
-    assert "drop, marked by you" in told
-    assert "first crack taken back by you" in told
-    assert "Traceback" not in told
-
-
 def test_in_lines_the_same_marks_are_typed(environment: dict[str, str], listening: list[Terminal]) -> None:
     lines = Terminal(environment, *OPTIONS, "--plain")
     listening.append(lines)
