@@ -23,8 +23,10 @@ from crackdetect.listening.clock import RoastClock
 from crackdetect.listening.level_watch import FLOOR_DB, LevelWatch
 from crackdetect.listening.view import Word, view
 
-#: The board is drawn anew at most so often, seconds.
-REDRAW_S = 0.2
+#: The board is drawn anew so often for its clocks, seconds.
+REDRAW_S = 0.25
+#: And at once for what was said, but so long after the last drawing at least, seconds.
+REST_S = 0.1
 #: The level is for the eye and moves all the time; it is drawn anew so often, seconds.
 LEVEL_S = 0.4
 #: Time to press the key of the end a second time, seconds.
@@ -92,6 +94,7 @@ class Board(App[None]):
         self._words: Word | None = None
         self._shown: dict[str, str] = {}
         self._drawn_at = 0.0
+        self._due = False  # a drawing for what has arrived is on its way
         self._level_at = -LEVEL_S
         self._level_db = FLOOR_DB
         self._asked_at: float | None = None
@@ -113,9 +116,10 @@ class Board(App[None]):
             self._loop.call_soon_threadsafe(self.exit)
 
     def _wake(self) -> None:
-        """The next drawing comes at once, unless there was one a moment ago."""
-        if self._mounted and self._loop is not None and self._monotonic() - self._drawn_at >= REDRAW_S:
-            self._loop.call_soon_threadsafe(self._draw)
+        """The next drawing comes at once, or as soon as the last one is a moment ago."""
+        if self._mounted and self._loop is not None and not self._due:
+            self._due = True
+            self._loop.call_soon_threadsafe(self._draw_soon)
 
     # -- in the board's own thread ---------------------------------------------------------------------------
 
@@ -134,8 +138,18 @@ class Board(App[None]):
         if self._mounted:
             self._draw()
 
+    def _draw_soon(self) -> None:
+        rest = self._drawn_at + REST_S - self._monotonic()
+        if rest > 0 and self._loop is not None:
+            self._loop.call_later(rest, self._draw)
+        else:
+            self._draw()
+
     def _draw(self) -> None:
+        if not self.is_running:
+            return  # asked for before the board closed
         self._drawn_at = self._monotonic()
+        self._due = False
         self._take_arrived()
         now = self._clock.now
         size = self.size
