@@ -91,7 +91,7 @@ DELAYS = {
 
 @pytest.mark.parametrize("background", DELAYS)
 def test_delay_of_announcing_a_step(background: int) -> None:
-    """Page 1954, Moustakides 1986; to 30, 60, 100 a minute; false every 10 h (table: computed)."""
+    """Page 1954, Moustakides 1986 (theory; the table is computed); to 30, 60, 100 a minute; false every 10 h."""
     told = [
         poisson_cusum_delay(background_per_minute=background, rise_per_minute=rate - background)
         for rate in (30, 60, 100)

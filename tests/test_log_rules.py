@@ -125,7 +125,7 @@ def test_one_or_two_values_only_guess() -> None:
 
 
 def test_first_crack_at_936_and_a_fifth_are_dropped_at_twelve_minutes() -> None:
-    """Arithmetic, the trade's worked example: t_fc / (1 - ratio)."""
+    """Arithmetic, t_fc / (1 - ratio); the ratio is common practice, no source."""
     plan = make_plan([roast(n) for n in (3, 2, 1)], {}, green_g=200, target=Target.parse("20%"), same=0.05)
     assert plan.drop is not None
     assert clock(plan.drop[1]) == "12:00"

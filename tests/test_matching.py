@@ -37,7 +37,7 @@ def test_the_nearest_partner_is_given_up_for_one_pair_more() -> None:
 
 
 def test_the_windows_are_the_published_ones() -> None:
-    """±25 ms: Böck, Krebs & Schedl, ISMIR 2012. ±50 ms: the default of mir_eval.onset."""
+    """±25 ms: Böck, Krebs & Schedl, ISMIR 2012 (from memory). ±50 ms: the default of mir_eval.onset."""
     onset = pytest.importorskip("mir_eval.onset", reason="the reference: install crackdetect[test]")
     true, found = np.array([1.0, 2.0, 3.0]), np.array([1.024, 2.026, 3.051])
 

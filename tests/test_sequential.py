@@ -30,7 +30,7 @@ def test_gaussian_run_lengths(h: float, shift: float, expected: float) -> None:
 
 @pytest.mark.parametrize(("mean", "expected"), [(1.88, 37.20), (3.20, 5.49)])
 def test_poisson_run_lengths(mean: float, expected: float) -> None:
-    """k = 2, h = 6, signal at or above h: after J. M. Lucas, Technometrics 27, 1985."""
+    """k = 2, h = 6, signal at or above h: after J. M. Lucas, Technometrics 27, 1985, as a package quotes it."""
     assert poisson_cusum_run_length(mean=mean, k=2, h=6) == pytest.approx(expected, abs=0.005)
 
 

@@ -115,7 +115,7 @@ def test_a_ramp_fills_as_the_square_of_time() -> None:
 
 
 def test_second_crack_is_brighter_and_shorter_than_first() -> None:
-    """First is louder, lower in pitch, slower in rate: AIP release (2014) on P. S. Wilson, JASA 135, EL265 (2014)."""
+    """First is louder, lower in pitch, slower in rate: AIP release (2014, read) on P. S. Wilson, JASA 135."""
     import librosa
 
     rng = np.random.default_rng(0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-import warnings
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -21,6 +20,7 @@ from crackdetect.spectrum import Floats
 from crackdetect.synth.render import Renderer
 from crackdetect.train import judging
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
+from crackdetect.train.network import fitted
 from crackdetect.train.scenes import Scene, scenes, whole_scenes
 from crackdetect.train.sounds import Side, bank
 
@@ -92,30 +92,12 @@ def train(
 
 def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int) -> Model:
     """Fits and calibrates the classifier; with an untaught judge."""
-    try:
-        from sklearn.exceptions import ConvergenceWarning
-        from sklearn.neural_network import MLPClassifier
-        from threadpoolctl import threadpool_limits
-    except ModuleNotFoundError:
-        raise MissingPartError.training() from None
     vectors, labels = _stack(rows)
     if set(np.unique(labels)) != {OTHER, FIRST, SECOND}:
         raise SettingError("the training scenes lack one of other, first and second cracks; ask for more scenes")
     mean = vectors.mean(axis=0, dtype=np.float64).astype(np.float32)
     scale = np.maximum(vectors.std(axis=0, dtype=np.float64), 1e-3).astype(np.float32)
-    network = MLPClassifier(
-        hidden_layer_sizes=HIDDEN,
-        alpha=PENALTY,
-        batch_size=512,
-        learning_rate_init=1e-3,
-        max_iter=30,
-        n_iter_no_change=1000,
-        random_state=seed,
-    )
-    # one thread, for sums in another order would be another model; the number of passes is chosen
-    with threadpool_limits(limits=1), warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit((vectors - mean) / scale, labels)
+    network = fitted((vectors - mean) / scale, labels, hidden=HIDDEN, penalty=PENALTY, step=1e-3, seed=seed)
     weights = [w.astype(np.float32) for w in network.coefs_]
     biases = [b.astype(np.float32) for b in network.intercepts_]
     held, held_labels = _stack(calibration)

@@ -17,6 +17,7 @@ from crackdetect.judge import JudgeModel, Network
 from crackdetect.pipeline import Pipeline
 from crackdetect.synth.render import Renderer
 from crackdetect.train.dataset import label
+from crackdetect.train.network import fitted
 from crackdetect.train.scenes import Scene
 from crackdetect.train.sounds import Side, bank
 
@@ -98,26 +99,9 @@ def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:
 
 
 def _fit(vectors: Doubles, cracks: npt.NDArray[np.int64], *, seed: int) -> Network:
-    import warnings
-
-    from sklearn.exceptions import ConvergenceWarning
-    from sklearn.neural_network import MLPClassifier
-    from threadpoolctl import threadpool_limits
-
     mean = vectors.mean(axis=0)
     scale = np.maximum(vectors.std(axis=0), 1e-3)
-    fitted = MLPClassifier(
-        hidden_layer_sizes=(HIDDEN,),
-        alpha=PENALTY,
-        batch_size=512,
-        learning_rate_init=2e-3,
-        max_iter=30,
-        n_iter_no_change=1000,
-        random_state=seed,
-    )
-    with threadpool_limits(limits=1), warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        fitted.fit((vectors - mean) / scale, cracks)
-    hidden = fitted.coefs_[0]
+    network = fitted((vectors - mean) / scale, cracks, hidden=(HIDDEN,), penalty=PENALTY, step=2e-3, seed=seed)
+    hidden = network.coefs_[0]
     hidden[~vectors.any(axis=0)] = 0  # what is never seen must not count when it is
-    return Network(mean, scale, hidden, fitted.intercepts_[0], fitted.coefs_[1][:, 0], fitted.intercepts_[1])
+    return Network(mean, scale, hidden, network.intercepts_[0], network.coefs_[1][:, 0], network.intercepts_[1])
