@@ -44,6 +44,8 @@ SCORE_EDGES = (-3.0, -2.0, -1.0, -0.25, 0.5, 1.25, 2.0, 2.75, 3.5, 4.25, 5.0, 6.
 KIND_EDGES = (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0)
 SCORE_BINS = len(SCORE_EDGES) + 1
 KIND_BINS = len(KIND_EDGES) + 1
+#: Cracks a hold-off, at most, that a density may say were counted; at 0.5 the true rate would be infinite.
+MOST_COUNTED = 0.45
 
 Doubles = npt.NDArray[np.float64]
 
@@ -467,7 +469,9 @@ class Phase:
         shape, scale = found
         low, high = scipy.special.gammaincinv(shape, (0.05, 0.95)).tolist()
         hold_off = self.scores.hold_off_s
-        freed = [round(dead_time_correct(60 * scale * value, hold_off), 2) for value in (shape, low, high)]
+        # in a window of which little was heard the interval reaches beyond what can be counted at all
+        most = 60 * MOST_COUNTED / hold_off
+        freed = [round(dead_time_correct(min(60 * scale * v, most), hold_off), 2) for v in (shape, low, high)]
         return Density(per_minute=freed[0], low=min(freed[1], freed[0]), high=max(freed[2], freed[0]))
 
     def _end(self) -> Turn | None:

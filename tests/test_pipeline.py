@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 import numpy as np
 import pytest
 from clicks import clicks_in_noise, cut, hear, poisson_times
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from crackdetect.blocks import Block
@@ -497,6 +497,11 @@ def _steps() -> st.SearchStrategy[list[tuple[str, int, float]]]:
 
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=_steps(), repeats=st.integers(1, 4), marked=st.integers(0, 12))
+@example(  # 2,545 cracks a minute, more than can be counted
+    steps=[("beyond all scale", 0, 0.5), ("beyond all scale", 0, 0.75), ("clicks", 20_000, 1.0), ("full scale", 0, 1.0)],
+    repeats=3,
+    marked=0,
+)
 def test_no_sound_makes_a_number_that_is_none(
     plain_model: Model, steps: list[tuple[str, int, float]], repeats: int, marked: int
 ) -> None:
