@@ -26,7 +26,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -143,6 +143,25 @@ class Mark:
     kind_score: float
     probability: float
     weight: float
+
+
+class AskedCandidate(NamedTuple):
+    """What ``Phase.judge`` was asked."""
+
+    time: float
+    score: float
+    kind_score: float
+
+
+class AskedTick(NamedTuple):
+    """What ``Phase.push`` was asked; marks: how many, the oldest that were judged and not yet pushed."""
+
+    marks: int
+    tick: int
+    observed_s: float
+
+
+Asked = AskedCandidate | AskedTick
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,7 +379,7 @@ class Phase:
         return Mark(time, score, kind_score, probability, weight), "second" if kind_score > doubt else "first"
 
     def keep_judged(self) -> list[tuple[float, Doubles]]:
-        """See :meth:`crackdetect.pipeline.Pipeline.keep_judged`."""
+        """For training: a list that fills with the time (s) and the numbers of each candidate that is judged."""
         self._judge.kept = []
         return self._judge.kept
 

@@ -26,7 +26,18 @@ from crackdetect.handling import Awaited, Handling
 from crackdetect.health import Ailment, Health
 from crackdetect.level import LevelMeter
 from crackdetect.onset import AFTER, CELL, Candidate, Cell, Onset
-from crackdetect.phase import TICK_S, Density, Mark, Phase, PhaseSettings, ScoreModel, Turn
+from crackdetect.phase import (
+    TICK_S,
+    Asked,
+    AskedCandidate,
+    AskedTick,
+    Density,
+    Mark,
+    Phase,
+    PhaseSettings,
+    ScoreModel,
+    Turn,
+)
 from crackdetect.so_far import SoFar
 from crackdetect.spectrum import BandSplitter, Frames
 
@@ -97,6 +108,7 @@ class Pipeline:
         shift = THRESHOLD_SHIFT[self.settings.sensitivity]
         decision = replace(decision, threshold=decision.threshold + shift)
         self._phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=decision)
+        self._asked: list[Asked] | None = None
         self._handling = Handling(cell_s=CELL * self._splitter.hop / samplerate)
         self.health = Health(samplerate=samplerate)
         self._reset_own()
@@ -274,9 +286,10 @@ class Pipeline:
         events.append(self._event("summary", end, end, self._summary()))
         return events
 
-    def keep_judged(self) -> list[tuple[float, Any]]:
-        """For training: a list that fills with the time (s) and the numbers of each candidate that is judged."""
-        return self._phase.keep_judged()
+    def keep_asked(self) -> list[Asked]:
+        """For training: a list that fills with what the phases are asked, so that others can be asked the same."""
+        self._asked = []
+        return self._asked
 
     @property
     def position(self) -> int:
@@ -331,6 +344,8 @@ class Pipeline:
         centre = self._splitter.centre(candidate.frame)
         seconds = centre / self.samplerate
         mark, kind = self._phase.judge(seconds, verdict.score, verdict.kind_score)
+        if self._asked is not None:
+            self._asked.append(AskedCandidate(seconds, verdict.score, verdict.kind_score))
         self._marks.append((candidate.frame, mark))
         if mark.probability < CRACK_FROM:
             return
@@ -357,6 +372,8 @@ class Pipeline:
             tick = self._tick
             self._tick += 1
             now = self._tick * TICK_S
+            if self._asked is not None:
+                self._asked.append(AskedTick(len(marks), tick, min(heard, TICK_S)))
             for said in self._phase.push(marks, tick=tick, observed_s=min(heard, TICK_S)):
                 self._say(said, sound, events)
             self._handle(border, sound, events)

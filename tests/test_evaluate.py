@@ -29,7 +29,7 @@ from crackdetect.evaluate.workers import each
 from crackdetect.events import Event
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.truth import Truth, TruthEvent
-from crackdetect.train.scenes import FIRST_SEED, scenes
+from crackdetect.train.scenes import FIRST_SEED, scenes, whole_scenes
 
 RATE = 16_000
 
@@ -38,14 +38,16 @@ RATE = 16_000
 
 
 def test_no_recording_of_the_benchmark_was_met_in_training() -> None:
-    trained = {
-        scene.plan.seed for purpose in ("train", "calibrate") for scene in scenes(purpose, count=5, seed=999, bank=None)
-    }
+    heard = [scene for purpose in ("train", "calibrate") for scene in scenes(purpose, count=12, seed=999, bank=None)]
+    heard += whole_scenes(count=6, seed=999, bank=None)
+    trained = {scene.plan.seed for scene in heard}
     seeds = [task.seed for seed in (0, 999) for task in tasks(roasts=12, quiet_hours=4, seed=seed, sounds=None)]
 
     assert len(set(seeds)) == len(seeds)
-    assert min(seeds) >= FIRST_SEED["evaluate"] > max(trained)
-    assert max(seeds) < FIRST_SEED["evaluate"] + 10_000_000
+    assert len(trained) == len(heard)
+    benchmark = range(FIRST_SEED["evaluate"], FIRST_SEED["evaluate"] + 10_000_000)
+    assert all(seed in benchmark for seed in seeds)
+    assert not any(seed in benchmark for seed in trained)
 
 
 def test_a_bigger_benchmark_begins_with_the_smaller_one() -> None:

@@ -498,7 +498,7 @@ def _steps() -> st.SearchStrategy[list[tuple[str, int, float]]]:
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=_steps(), repeats=st.integers(1, 4), marked=st.integers(0, 12))
 @example(  # 2,545 cracks a minute, more than can be counted
-    steps=[("beyond all scale", 0, 0.5), ("beyond all scale", 0, 0.75), ("clicks", 20_000, 1.0), ("full scale", 0, 1.0)],
+    steps=[("beyond all scale", 0, 0.5), ("beyond all scale", 0, 0.75), ("clicks", 20_000, 1), ("full scale", 0, 1)],
     repeats=3,
     marked=0,
 )

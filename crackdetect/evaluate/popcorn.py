@@ -15,9 +15,8 @@ from crackdetect.blocks import Samples
 from crackdetect.errors import InputError
 from crackdetect.evaluate.baselines import bandpass_peaks
 from crackdetect.evaluate.limits import poisson_change_point
-from crackdetect.evaluate.scoring import UNSURE
 from crackdetect.synth.render import in_band, in_band_rms
-from crackdetect.synth.truth import Truth, TruthEvent
+from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 
 Doubles = npt.NDArray[np.float64]
 #: dB over the running median of the band-passed rms: surely a pop; possibly one.

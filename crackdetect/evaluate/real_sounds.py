@@ -13,10 +13,10 @@ import numpy as np
 from crackdetect.blocks import Samples
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.train import sounds
+from crackdetect.train.sounds import POPCORN
 
 #: Classes of beds that are no machine (they belong to the kitchen in which nothing cracks).
 NO_MACHINE = ("rain", "room_ambience")
-POPCORN = "popcorn"
 _SHORTEST_S = 0.02
 _SHORTEST_BED_S = 2.0
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from crackdetect.evaluate.matching import match
 from crackdetect.events import Event
-from crackdetect.synth.truth import Truth
+from crackdetect.synth.truth import UNSURE, Truth
 
 Doubles = npt.NDArray[np.float64]
 
@@ -19,8 +19,6 @@ Doubles = npt.NDArray[np.float64]
 SNR_EDGES = (7.0, 9.0, 12.0, 15.0, 18.0, 60.0)
 #: Sounds that a truth knows as cracks.
 CRACK_KINDS = ("first", "stray", "second")
-#: Sounds of real recordings that may be cracks or not: neither to be found nor false when said.
-UNSURE = "unsure"
 #: Second cracks under this are not counted: they are lost in first crack's own sounds, dB.
 SECOND_LEAST_DB = 12.0
 WINDOWS_S = (0.025, 0.050)

@@ -17,15 +17,17 @@ quarter of the recordings by a hash of their name, and some whole classes.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 
 from crackdetect.errors import SettingError
-from crackdetect.evaluate.real_sounds import POPCORN, RealSounds
-from crackdetect.synth.plan import HOUSEHOLD_KINDS, Household, RoastPlan, plan_roast
+from crackdetect.evaluate.real_sounds import RealSounds
+from crackdetect.synth.plan import RoastPlan, plan_roast
+from crackdetect.synth.themes import THEMES, themed
 from crackdetect.train.scenes import FIRST_SEED
+from crackdetect.train.sounds import POPCORN
 
 #: Row of the single cracks in Gaussian noise.
 GAUSSIAN = "0 Gaussian noise"
@@ -47,26 +49,6 @@ _START_S = 270.0
 _QUIET_S = 600.0
 #: Machine noise before popcorn begins in it, seconds.
 POPCORN_LEAD_S = 60.0
-
-#: Themes of set 4 made of one household kind: the range of how many such sounds a minute, and of their length (s).
-_HOUSEHOLD_THEMES: dict[str, tuple[tuple[float, float], tuple[float, float]]] = {
-    "typing": ((1.0, 4.0), (4.0, 20.0)),
-    "dishes": ((2.0, 12.0), (0.5, 6.0)),
-    "knocks": ((2.0, 15.0), (0.5, 2.0)),
-    "door": ((2.0, 12.0), (0.5, 1.0)),
-    "claps": ((2.0, 12.0), (0.5, 6.0)),
-    "speech": ((3.0, 6.0), (4.0, 15.0)),
-    "music": ((3.0, 6.0), (6.0, 20.0)),
-    "dog": ((2.0, 20.0), (0.5, 2.0)),
-    "clock": ((4.0, 6.0), (10.0, 20.0)),
-    "rain": ((4.0, 6.0), (10.0, 20.0)),
-    "footsteps": ((2.0, 6.0), (4.0, 15.0)),
-    "switch": ((5.0, 30.0), (0.1, 0.2)),
-    "crinkle": ((2.0, 8.0), (0.5, 8.0)),
-}
-#: Themes made by the machine itself.
-_MACHINE_THEMES = ("drum knock", "tumbling", "pour of beans", "rattle", "tick")
-THEMES = (*_HOUSEHOLD_THEMES, *_MACHINE_THEMES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,7 +229,7 @@ def _quiet(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None
         if i % 2 == 0:
             theme = THEMES[(i // 2 + seed) % len(THEMES)]
             plan = plan_roast(seed=own, scenario="machine", samplerate=rate, duration_s=_QUIET_S)
-            yield Task(row, theme, "plan", own, _QUIET_S, _themed(plan, theme, rng))
+            yield Task(row, theme, "plan", own, _QUIET_S, themed(plan, theme, rng))
         elif i % 4 == 1 or not real or sounds is None:
             plan = plan_roast(seed=own, scenario="kitchen", samplerate=rate, duration_s=_QUIET_S)
             yield Task(row, "kitchen", "plan", own, _QUIET_S, plan)
@@ -265,34 +247,6 @@ def _quiet(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None
             yield Task(
                 row, "real kitchen" if bed is None else f"real kitchen, {bed}", "plan", own, _QUIET_S, plan, (), bed
             )
-
-
-def _themed(plan: RoastPlan, theme: str, rng: np.random.Generator) -> RoastPlan:
-    """One kind of disturbance, often and loud; everything else as drawn."""
-    if theme in _HOUSEHOLD_THEMES:
-        assert theme in HOUSEHOLD_KINDS
-        (fewest, most), (shortest, longest) = _HOUSEHOLD_THEMES[theme]
-        count = rng.poisson(float(rng.uniform(fewest, most)) * plan.duration_s / 60)
-        low = float(rng.uniform(0, 16))  # a person stays where he is: levels differ by some dB only
-        return replace(
-            plan,
-            household=tuple(
-                Household(theme, start, float(rng.uniform(shortest, longest)), low + float(rng.uniform(0, 14)))
-                for start in np.sort(rng.uniform(0, plan.duration_s, count)).tolist()
-            ),
-        )
-    loud = float(rng.uniform(8, 22))
-    machine = plan.machine
-    if theme == "drum knock":
-        machine = replace(machine, kind="drum", turn_s=float(rng.uniform(0.7, 2.5)), knock_db=loud)
-    elif theme == "rattle":
-        machine = replace(machine, rattle_per_minute=float(rng.uniform(3, 12)), rattle_db=loud)
-    elif theme == "tick":
-        machine = replace(machine, tick_per_second=float(rng.uniform(0.5, 8)), tick_db=loud)
-    else:  # beans that tumble densely, and are poured in after a while
-        machine = replace(machine, impacts_per_second=float(rng.uniform(20, 60)), impact_db=float(rng.uniform(-8, -1)))
-    pour = theme in ("tumbling", "pour of beans")
-    return replace(plan, machine=machine, charge_s=float(rng.uniform(30, 200)) if pour else plan.charge_s)
 
 
 def _whole(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:

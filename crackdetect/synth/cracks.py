@@ -24,11 +24,17 @@ def first_crack(rng: np.random.Generator, *, samplerate: int, colour: Colour) ->
     centre = colour.centre_hz * 2 ** rng.normal(0, 0.35)
     decay = colour.decay_s * float(np.exp(rng.normal(0, 0.4)))
     wave = _burst(
-        rng, samplerate, centre, colour.spread_octaves, decay, colour.noise * float(np.exp(rng.normal(0, 0.5)))
+        rng,
+        samplerate,
+        centre,
+        colour.spread_octaves,
+        decay,
+        colour.noise * float(np.exp(rng.normal(0, 0.5))),
+        modes=colour.modes,
     )
     if rng.random() < colour.doubles:
         delay = int(rng.uniform(0.001, 0.006) * samplerate)
-        again = _burst(rng, samplerate, centre, colour.spread_octaves, decay, colour.noise)
+        again = _burst(rng, samplerate, centre, colour.spread_octaves, decay, colour.noise, modes=colour.modes)
         wave[delay:] += float(rng.uniform(0.3, 0.9)) * again[: len(wave) - delay]
     return np.asarray(wave / np.abs(wave).max(), np.float64)
 
@@ -37,7 +43,7 @@ def second_crack(rng: np.random.Generator, *, samplerate: int, colour: Colour) -
     """A second crack: shorter, brighter, largest sample about 1."""
     centre = SECOND_CENTRE_HZ * 2 ** rng.normal(0, 0.5)
     decay = float(rng.uniform(0.0003, 0.0012))
-    wave = _burst(rng, samplerate, centre, 0.6, decay, colour.noise + 0.3, noise_low_hz=3_000.0)
+    wave = _burst(rng, samplerate, centre, 0.6, decay, colour.noise + 0.3, modes=0, noise_low_hz=3_000.0)
     return np.asarray(wave / np.abs(wave).max(), np.float64)
 
 
@@ -48,13 +54,15 @@ def _burst(
     spread_octaves: float,
     decay_s: float,
     noise: float,
+    *,
+    modes: int,
     noise_low_hz: float = 0.0,
 ) -> Doubles:
     length = int(0.030 * samplerate)
     t = np.arange(length) / samplerate
     wave = np.zeros(length)
     highest = 0.45 * samplerate
-    for _ in range(int(rng.integers(2, 6))):
+    for _ in range(modes or int(rng.integers(2, 6))):
         frequency = float(np.clip(centre_hz * 2 ** rng.normal(0, spread_octaves), 400, min(14_000, highest)))
         # low modes ring longer
         tau = decay_s * float(rng.uniform(0.5, 1.5)) * (2_000 / frequency) ** 0.3

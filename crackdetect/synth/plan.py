@@ -98,13 +98,14 @@ class Microphone:
 @dataclass(frozen=True, slots=True)
 class Colour:
     """What this batch's cracks sound like: centre and spread (in octaves) of their modes, seconds of decay, share of
-    noise, share of doubles."""
+    noise, share of doubles. modes: how many each has, 0 = two to five, as it comes."""
 
     centre_hz: float = 2_000.0
     spread_octaves: float = 0.8
     decay_s: float = 0.0015
     noise: float = 0.7
     doubles: float = 0.2
+    modes: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ from typing import Any
 
 FORMAT = "crackdetect-truth"
 VERSION = 1
+#: Kind of what may be a crack or not: neither to be found nor false when said.
+UNSURE = "unsure"
 
 
 @dataclass(frozen=True, slots=True)

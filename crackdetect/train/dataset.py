@@ -13,7 +13,7 @@ from crackdetect.blocks import Samples
 from crackdetect.features import Features
 from crackdetect.onset import Onset
 from crackdetect.spectrum import BandSplitter, Floats
-from crackdetect.synth.truth import Truth
+from crackdetect.synth.truth import UNSURE, Truth
 
 #: Labels of rows: the index in ``classify.CLASSES``, or IGNORED.
 OTHER, FIRST, SECOND, IGNORED = 0, 1, 2, -1
@@ -77,4 +77,7 @@ def label(
         snr_db[best] = event.snr_db
         if event.snr_db >= LEAST_SNR_DB:
             labels[best] = SECOND if event.kind == "second" else FIRST
+    for event in truth.events:
+        if event.kind == UNSURE:
+            labels[(np.abs(times - event.time_s) <= IGNORE_S) & (labels == OTHER)] = IGNORED
     return labels, snr_db, np.array(missed)

@@ -17,11 +17,10 @@ from crackdetect.classify import Classifier, Model
 from crackdetect.errors import MissingPartError, SettingError
 from crackdetect.phase import KIND_BINS, KIND_EDGES, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import Floats
-from crackdetect.synth.render import Renderer
 from crackdetect.train import judging
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
 from crackdetect.train.network import fitted
-from crackdetect.train.scenes import Scene, scenes, whole_scenes
+from crackdetect.train.scenes import Scene, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import Side, bank
 
 HIDDEN = (96, 40)
@@ -31,8 +30,8 @@ PENALTY = 0.03
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
     """Renders a scene and turns it into rows. sounds: folder of real sounds, of which one side is used."""
-    renderer = Renderer(scene.plan, sounds=bank(sounds, side) if scene.real and sounds is not None else None)
-    return rows_of(renderer.blocks(), renderer.truth, scenario=scene.scenario)
+    blocks, truth = rendered(scene, bank(sounds, side) if scene.real and sounds is not None else None)
+    return rows_of(blocks, truth, scenario=scene.scenario)
 
 
 def hear_all(
@@ -82,12 +81,11 @@ def train(
     say("fitting")
     network = fit_network(rows, calibration, name=name, seed=seed)
     # the side that the network was not taught with, for on its own sounds it is too sure of itself
-    whole = list(whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "validate")))
-    # twice, for what the judge sees depends on what the judge says: how sure it is that first crack has begun
-    for _ in range(2):
-        cases = judging.hear_all(whole, sounds, "validate", network, jobs=jobs, progress=partial(say, "judge"))
-        network = replace(network, judge=judging.fit_judge(cases, seed=seed))
-    return _save(out, network, rows=rows, calibration=calibration, cases=cases, seed=seed, card=card)
+    whole = whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "validate"))
+    met = judging.hear_all(whole, sounds, "validate", network, jobs=jobs, progress=partial(say, "judge"))
+    say("teaching the judge")
+    network = judging.teach(met, network, seed=seed)
+    return _save(out, network, rows=rows, calibration=calibration, judge_scenes=len(met), seed=seed, card=card)
 
 
 def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int) -> Model:
@@ -121,7 +119,7 @@ def _save(
     *,
     rows: Sequence[Rows],
     calibration: Sequence[Rows],
-    cases: Sequence[judging.Cases],
+    judge_scenes: int,
     seed: int,
     card: dict[str, Any],
 ) -> Model:
@@ -136,7 +134,7 @@ def _save(
         "training_rows": {"other": int((labels == 0).sum()), "first": int((labels == 1).sum())}
         | {"second": int((labels == 2).sum())},
         "calibration_scenes": len(calibration),
-        "judge_scenes": len(cases),
+        "judge_scenes": judge_scenes,
         "versions": {
             "crackdetect": __version__,
             "python": platform.python_version(),

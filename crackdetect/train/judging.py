@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +15,12 @@ from crackdetect.blocks import Block
 from crackdetect.classify import Model
 from crackdetect.errors import MissingPartError, SettingError
 from crackdetect.judge import JudgeModel, Network
+from crackdetect.phase import Asked, AskedCandidate, Mark, Phase, ScoreModel
 from crackdetect.pipeline import Pipeline
-from crackdetect.synth.render import Renderer
+from crackdetect.synth.truth import Truth
 from crackdetect.train.dataset import label
 from crackdetect.train.network import fitted
-from crackdetect.train.scenes import Scene
+from crackdetect.train.scenes import Scene, rendered
 from crackdetect.train.sounds import Side, bank
 
 Doubles = npt.NDArray[np.float64]
@@ -26,6 +28,15 @@ Doubles = npt.NDArray[np.float64]
 HIDDEN = 32
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
 PENALTY = 0.1
+PASSES = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """A scene as the phases met it. asked: of them, in order. truth: of the scene."""
+
+    asked: list[Asked]
+    truth: Truth
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,17 +61,34 @@ def untaught() -> JudgeModel:
     return JudgeModel(network, network, 1.0)
 
 
-def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Cases:
+def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Heard:
     """Renders and hears a scene by the whole path."""
-    renderer = Renderer(scene.plan, sounds=bank(sounds, side) if scene.real and sounds is not None else None)
+    blocks, truth = rendered(scene, bank(sounds, side) if scene.real and sounds is not None else None)
     pipeline = Pipeline(samplerate=scene.plan.samplerate, model=model)
-    kept = pipeline.keep_judged()
-    for block in renderer.blocks():
+    asked = pipeline.keep_asked()
+    for block in blocks:
         pipeline.push(Block(block))
+    return Heard(asked, truth)
+
+
+def judge_again(heard: Heard, model: Model) -> Cases:
+    """The candidates of a scene as the model's judge meets them. Its classifier is the one that heard the scene.
+
+    Only a drop that was heard is left out, after which nothing is announced.
+    """
+    phase = Phase(ScoreModel.from_marks(model.marks), model.judge)
+    kept = phase.keep_judged()
+    marks: deque[Mark] = deque()
+    for question in heard.asked:
+        if isinstance(question, AskedCandidate):
+            marks.append(phase.judge(*question)[0])
+        else:
+            ripe = [marks.popleft() for _ in range(question.marks)]
+            phase.push(ripe, tick=question.tick, observed_s=question.observed_s)
     times = np.array([time for time, _ in kept])
     vectors = np.array([vector for _, vector in kept]).reshape(-1, judge.COUNT)
-    _, snr_db, _ = label(times, renderer.truth)
-    return Cases(vectors, np.isfinite(snr_db), scene.plan.duration_s)  # an echo or a double is no crack of its own
+    _, snr_db, _ = label(times, heard.truth)
+    return Cases(vectors, np.isfinite(snr_db), heard.truth.duration_s)  # an echo or a double is no crack of its own
 
 
 def hear_all(
@@ -71,19 +99,30 @@ def hear_all(
     *,
     jobs: int,
     progress: Callable[[], None] | None,
-) -> list[Cases]:
-    """Cases of all scenes, in order, on ``jobs`` processes."""
+) -> list[Heard]:
+    """All scenes, in order, on ``jobs`` processes."""
     try:
         from joblib import Parallel, delayed
     except ModuleNotFoundError:
         raise MissingPartError.training() from None
     work = (delayed(hear)(scene, sounds, side, model) for scene in chosen)
-    found: list[Cases] = []
-    for cases in Parallel(n_jobs=jobs, return_as="generator")(work):
-        found.append(cases)
+    found: list[Heard] = []
+    for heard in Parallel(n_jobs=jobs, return_as="generator")(work):
+        found.append(heard)
         if progress is not None:
             progress()
     return found
+
+
+def teach(heard: Sequence[Heard], model: Model, *, seed: int) -> Model:
+    """The model with a judge taught on these scenes.
+
+    Twice, for what a judge meets depends on what it says: how sure it is that first crack has begun.
+    """
+    for _ in range(PASSES):
+        cases = [judge_again(h, model) for h in heard]
+        model = replace(model, judge=fit_judge(cases, seed=seed))
+    return model
 
 
 def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:

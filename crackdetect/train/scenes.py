@@ -2,64 +2,184 @@
 
 Seeds are numbered from a start of their own for each purpose, so that no machine, room, microphone or roast of one
 purpose is ever drawn for another.
+
+Most scenes have cracks of 7 to 26 dB in a machine. To three of them comes a plain one: cracks of up to 48 dB in a quiet
+machine or a room, among household sounds as loud, or a whole recording of popcorn, its sizzle and falling kernels
+between the pops. To twelve comes a bare one: cracks of a single mode in steady noise without a room, as detectors are
+compared in (``evaluate/gaussian.py``). To six comes one of a single disturbance in which nothing cracks.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from crackdetect.synth.plan import RoastPlan, plan_roast
+from crackdetect.blocks import Samples
+from crackdetect.evaluate.popcorn import in_machine_noise
+from crackdetect.synth.chain import Sections, microphone_sections
+from crackdetect.synth.plan import Machine, Microphone, RoastPlan, Room, plan_roast
+from crackdetect.synth.render import Renderer
 from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.themes import THEMES, themed
+from crackdetect.synth.truth import Truth
 
 #: First seed of each purpose; a purpose has less than ten million scenes.
 FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000, "judge": 50_000_000}
+FIRST_SEED |= {"plain train": 60_000_000, "plain calibrate": 70_000_000}
+FIRST_SEED |= {"bare train": 80_000_000, "bare calibrate": 90_000_000}
+FIRST_SEED |= {"themed train": 100_000_000, "themed calibrate": 110_000_000}
 SAMPLERATES = (44_100, 48_000, 32_000, 22_050, 16_000)
 _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
 _SCENARIO_SHARES = (0.48, 0.17, 0.28, 0.07)
+#: So many ordinary scenes to a plain one, to a bare one, and to one of a single disturbance.
+PLAIN_EVERY, BARE_EVERY, THEMED_EVERY = 3, 12, 6
+_PLAIN_SHARES = (0.6, 0.15, 0.25, 0.0)
+_POPCORN_SHARE = 0.3
+#: Of the whole scenes; of their kitchens without real sounds.
+_QUIETER_SHARE = 0.2
+_THEMED_SHARE = 0.6
+#: Machine noise before popcorn begins in it, and what is heard of its recording, seconds.
+_LEAD_S, _POPCORN_S = 4.0, 40.0
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A plan and whether it uses real sounds."""
+    """A plan and whether it uses real sounds.
+
+    popcorn: number of a whole recording to be played in the plan's machine, its median pop snr_db over the noise.
+    """
 
     plan: RoastPlan
     scenario: str
     real: bool
+    popcorn: int | None = None
+    snr_db: float = 0.0
 
 
 def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, duration_s: float = 50.0) -> Iterator[Scene]:
-    """``count`` scenes of a purpose, the same for the same seed (0 to 999) and bank sizes."""
+    """``count`` scenes of a purpose, a third as many plain, a twelfth as many bare and a sixth as many themed ones; the
+    same for the same seed (0 to 999) and bank."""
     for i in range(count):
         own_seed = FIRST_SEED[purpose] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
         scenario = str(rng.choice(SCENARIOS, p=_SCENARIO_SHARES))
         samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
         real = bank is not None and bool(rng.random() < 0.6)
-        crack_share, rate, bed = 0.0, 0.0, None
-        if real and bank is not None:
-            if bank.cracks:
-                crack_share = float(rng.choice([0.0, 0.5, 1.0], p=[0.25, 0.25, 0.5]))
-            if bank.distractors:
-                rate = float(rng.choice([0.0, 2.0, 6.0, 15.0], p=[0.4, 0.25, 0.2, 0.15]))
-                if scenario == "kitchen":
-                    rate = float(rng.uniform(5, 30))
-            if bank.beds and rng.random() < 0.5:
-                bed = int(rng.integers(len(bank.beds)))
         plan = plan_roast(
             seed=own_seed,
             scenario=scenario,
             samplerate=samplerate,
             duration_s=duration_s,
-            real_crack_fraction=crack_share,
-            real_distractor_rate_per_minute=rate,
-            bed_index=bed,
+            **_borrowed(rng, bank if real else None, scenario),
             overrides=_dense(rng, scenario, duration_s),
         )
         yield Scene(plan, scenario, real)
+    for i in range(count // PLAIN_EVERY):
+        yield _plain_scene(purpose, FIRST_SEED[f"plain {purpose}"] + seed * 10_000 + i, bank, duration_s)
+    for i in range(count // BARE_EVERY):
+        yield _bare_scene(FIRST_SEED[f"bare {purpose}"] + seed * 10_000 + i, duration_s)
+    for i in range(count // THEMED_EVERY):
+        yield _themed_scene(FIRST_SEED[f"themed {purpose}"] + seed * 10_000 + i, duration_s)
+
+
+def _themed_scene(own_seed: int, duration_s: float) -> Scene:
+    rng = np.random.default_rng([own_seed, 7])
+    samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
+    plan = plan_roast(seed=own_seed, scenario="machine", samplerate=samplerate, duration_s=duration_s)
+    return Scene(themed(plan, str(rng.choice(THEMES)), rng), "kitchen", False)
+
+
+def _bare_scene(own_seed: int, duration_s: float) -> Scene:
+    rng = np.random.default_rng([own_seed, 7])
+    low = float(rng.uniform(5, 14))
+    plan = plan_roast(
+        seed=own_seed,
+        scenario="chorus",
+        samplerate=int(rng.choice(SAMPLERATES, p=_RATE_SHARES)),
+        duration_s=duration_s,
+        overrides={"snr_low_db": low, "snr_high_db": low + 8.0, "strays_per_minute": 0.0}
+        | {"room": Room(rt60_s=0.05, direct_db=40.0, early=0), "microphone": Microphone(low_hz=30.0, high_hz=20_000.0)}
+        | _dense(rng, "chorus", duration_s),
+    )
+    machine = Machine(kind="fan", tilt=float(rng.choice([0.0, rng.uniform(0, 1)])), turn_s=0.0, impacts_per_second=0.0)
+    colour = replace(plan.colour, centre_hz=5_000.0, spread_octaves=1.5, noise=0.0, doubles=0.0, modes=1)
+    return Scene(replace(plan, machine=machine, colour=colour), "chorus", False)
+
+
+def _plain_scene(purpose: str, own_seed: int, bank: SoundBank | None, duration_s: float) -> Scene:
+    rng = np.random.default_rng([own_seed, 7])
+    scenario = str(rng.choice(SCENARIOS, p=_PLAIN_SHARES))
+    samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
+    real = bank is not None and bool(rng.random() < 0.6)
+    borrowed = _borrowed(rng, bank if real else None, scenario)
+    if purpose == "train" and bank is not None and bank.popcorn and rng.random() < _POPCORN_SHARE:
+        which, snr_db = int(rng.integers(len(bank.popcorn))), float(rng.uniform(12, 60))
+        plan = plan_roast(
+            seed=own_seed,
+            scenario="machine",
+            samplerate=samplerate,
+            duration_s=_LEAD_S + _POPCORN_S,
+            bed_index=borrowed["bed_index"],
+            overrides={"charge_s": None},
+        )
+        return Scene(plan, "popcorn", True, which, snr_db)
+    low = float(rng.uniform(14, 36))
+    overrides = {"snr_low_db": low, "snr_high_db": low + float(rng.uniform(4, 12)), "real_distractor_high_db": 45.0}
+    plan = plan_roast(
+        seed=own_seed,
+        scenario=scenario,
+        samplerate=samplerate,
+        duration_s=duration_s,
+        **borrowed,
+        overrides=overrides | _dense(rng, scenario, duration_s),
+    )
+    return Scene(_quieter(plan, float(rng.uniform(0, 14)), still=bool(rng.random() < 0.5)), scenario, real)
+
+
+def _quieter(plan: RoastPlan, louder_db: float, *, still: bool) -> RoastPlan:
+    """The household louder in comparison. still: nothing strikes, knocks or rattles in the machine; noise is all."""
+    plan = replace(plan, household=tuple(replace(h, level_db=h.level_db + louder_db) for h in plan.household))
+    if not still:
+        return plan
+    machine = replace(plan.machine, impacts_per_second=0.0, knock_db=None, rattle_per_minute=0.0, tick_per_second=0.0)
+    return replace(plan, machine=machine)
+
+
+def _borrowed(rng: np.random.Generator, bank: SoundBank | None, scenario: str) -> dict[str, Any]:
+    """Which real sounds a scene has, as arguments of a plan."""
+    crack_share, rate, bed = 0.0, 0.0, None
+    if bank is not None:
+        if bank.cracks:
+            crack_share = float(rng.choice([0.0, 0.5, 1.0], p=[0.25, 0.25, 0.5]))
+        if bank.distractors:
+            rate = float(rng.choice([0.0, 2.0, 6.0, 15.0], p=[0.4, 0.25, 0.2, 0.15]))
+            if scenario == "kitchen":
+                rate = float(rng.uniform(5, 30))
+        if bank.beds and rng.random() < 0.5:
+            bed = int(rng.integers(len(bank.beds)))
+    return {"real_crack_fraction": crack_share, "real_distractor_rate_per_minute": rate, "bed_index": bed}
+
+
+def rendered(scene: Scene, bank: SoundBank | None) -> tuple[Iterator[Samples], Truth]:
+    """The samples of a scene, in blocks, and what truly sounds in them. bank: the one that it was chosen for."""
+    renderer = Renderer(scene.plan, sounds=bank if scene.real else None)
+    if scene.popcorn is None or bank is None:
+        return renderer.blocks(), renderer.truth
+    from scipy.signal import resample
+
+    rate = scene.plan.samplerate
+    rng = np.random.default_rng([scene.plan.seed, 8])
+    whole, longest = bank.popcorn[scene.popcorn], int(_POPCORN_S * bank.samplerate)
+    offset = int(rng.integers(max(1, len(whole) - longest + 1)))
+    part = whole[offset : offset + longest].astype(np.float64)
+    part = resample(part, int(len(part) * rate / bank.samplerate / float(rng.uniform(1.0, 1.18))))
+    heard = Sections(microphone_sections(scene.plan.microphone, rate))(part).astype(np.float32)
+    mixed, truth = in_machine_noise(heard, rate, renderer.render(), lead_s=_LEAD_S, snr_db=scene.snr_db)
+    return iter([mixed[: round(truth.duration_s * rate)]]), truth
 
 
 def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, duration_s: float = 300.0) -> Iterator[Scene]:
@@ -86,6 +206,12 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, duration_s: f
             real_distractor_rate_per_minute=rate,
             bed_index=bed,
         )
+        if scenario == "kitchen" and not real and rng.random() < _THEMED_SHARE:
+            plan = themed(plan, str(rng.choice(THEMES)), rng)
+        if rng.random() < _QUIETER_SHARE:
+            up = float(rng.uniform(0, 22))
+            plan = replace(plan, snr_low_db=plan.snr_low_db + up, snr_high_db=plan.snr_high_db + up)
+            plan = _quieter(plan, float(rng.uniform(0, 14)), still=bool(rng.random() < 0.5))
         yield Scene(plan, scenario, real)
 
 

@@ -28,6 +28,8 @@ from crackdetect.synth.sounds import SoundBank
 Side = Literal["train", "validate"]
 #: Classes whose sounds stand in for cracks.
 CRACK_CLASSES = ("popcorn", "pop", "brittle_snap", "fire_crackle")
+#: The one of them whose recordings are also heard whole.
+POPCORN = "popcorn"
 #: Classes (or their parent folder) that are beds.
 BED_FOLDERS = ("noise", "machine", "bed")
 #: Heard in validation only, as whole classes and as single recordings.
@@ -85,6 +87,7 @@ def bank(folder: Path, side: Side) -> SoundBank:
     cracks: list[Samples] = []
     distractors: list[Samples] = []
     beds: list[Samples] = []
+    popcorn: list[Samples] = []
     for recording in find(folder):
         if recording.side != side:
             continue
@@ -93,12 +96,20 @@ def bank(folder: Path, side: Side) -> SoundBank:
             continue
         if recording.role == "crack":
             cracks.extend(snippets(samples))
+            if recording.label == POPCORN and len(samples) >= 10 * SAMPLERATE:
+                popcorn.append(samples)
         elif recording.role == "bed":
             if len(samples) >= 2 * SAMPLERATE:
                 beds.append(samples)
         else:
             distractors.append(samples)
-    return SoundBank(cracks=tuple(cracks), distractors=tuple(distractors), beds=tuple(beds), samplerate=SAMPLERATE)
+    return SoundBank(
+        cracks=tuple(cracks),
+        distractors=tuple(distractors),
+        beds=tuple(beds),
+        popcorn=tuple(popcorn),
+        samplerate=SAMPLERATE,
+    )
 
 
 def read(path: Path) -> Samples:
