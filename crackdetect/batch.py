@@ -29,6 +29,7 @@ from crackdetect.pipeline import Pipeline
 from crackdetect.recordings import RecordingSource, open_recording
 from crackdetect.session import Sink, listen
 from crackdetect.streams import StreamSource
+from crackdetect.workers import each
 
 Recording = RecordingSource | StreamSource
 
@@ -275,12 +276,16 @@ def _tags(source: Recording, pipeline: Pipeline) -> list[str]:
     return [tag for tag in ("breaks off" if source.truncated else "", short, rate, channel) if tag]
 
 
-def hear_files(jobs: Sequence[Job], *, workers: int = 1) -> Iterator[Report]:
+def hear_files(jobs: Sequence[Job], *, workers: int = 1, cluster: str | None = None) -> Iterator[Report]:
     """Reports in the order of the jobs, each as soon as it and all before it are done.
 
-    workers: processes at work at once, 1 = none but this one. Raises CrackdetectError when a worker dies, and
+    workers: processes at work at once, 1 = none but this one. cluster: see ``workers.each``. Raises CrackdetectError
+    when a worker dies, what ``workers.each`` raises, and
     KeyboardInterrupt after the report of a file in which the person interrupted.
     """
+    if cluster is not None:
+        yield from (report for _, report in each(hear_file, jobs, cluster=cluster, ordered=True))
+        return
     workers = min(workers, len(jobs))
     if workers <= 1:
         reports = map(hear_file, jobs)

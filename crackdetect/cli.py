@@ -30,6 +30,7 @@ from crackdetect.options import (
     given_model,
     is_text,
     of_the_roast,
+    on_cluster,
     roast_now,
     settings_of,
     shared,
@@ -195,6 +196,7 @@ def _demo_truth(path: Path) -> dict[str, float | None]:
     "--drop-at", metavar="TIME", help="When the beans left the roaster (11:20). Else listened for; many are missed."
 )
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Files heard at the same time.")
+@on_cluster
 @click.option("--keep", is_flag=True, help="Keep each roast in the log (see 'crackdetect log').")
 @of_the_roast
 @given_model
@@ -214,6 +216,7 @@ def analyze(
     charge_at: str | None,
     drop_at: str | None,
     jobs: int,
+    cluster: str | None,
     keep: bool,
     model_path: Path | None,
     samplerate: int | None,
@@ -263,7 +266,15 @@ def analyze(
         code = _analyze_one(source, name, settings, model_path, text, about=about, keep=keep, file=paths[0])
         raise click.exceptions.Exit(code)
     code = _analyze_many(
-        paths, settings, channel=channel, model_path=model_path, workers=jobs, text=text, about=about, keep=keep
+        paths,
+        settings,
+        channel=channel,
+        model_path=model_path,
+        workers=jobs,
+        cluster=cluster,
+        text=text,
+        about=about,
+        keep=keep,
     )
     raise click.exceptions.Exit(code or (InputError.exit_code if failed else 0))
 
@@ -347,6 +358,7 @@ def _analyze_many(
     channel: int | None,
     model_path: Path | None,
     workers: int,
+    cluster: str | None,
     text: bool,
     about: About,
     keep: bool,
@@ -364,7 +376,7 @@ def _analyze_many(
     code = 0
     try:
         with console.progress_line("recordings", total=len(jobs)) as line:
-            for report in batch.hear_files(jobs, workers=workers):
+            for report in batch.hear_files(jobs, workers=workers, cluster=cluster):
                 if not text:
                     for event in report.events:
                         line.write(event.to_json())

@@ -56,6 +56,11 @@ class MissingPartError(CrackdetectError):
         return cls("training and evaluation need more packages; install them with 'crackdetect[train]'")
 
     @classmethod
+    def cluster(cls) -> MissingPartError:
+        """The packages that reach an existing cluster."""
+        return cls("a cluster needs more packages; install them with: pip install 'crackdetect[cluster]'")
+
+    @classmethod
     def webhook(cls) -> MissingPartError:
         """The packages that send events to other programs."""
         return cls("webhooks need more packages; install them with: pip install 'crackdetect[webhook]'")

@@ -67,6 +67,11 @@ given_channel = click.option(
     type=click.IntRange(1),
     help="Which channel to hear, from 1. Default: where cracks stand out best, as measured (live: the mean).",
 )
+on_cluster = click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Work on this Dask cluster (tcp://host:8786) instead; its workers need this program and the same files.",
+)
 given_model = click.option(
     "--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one."
 )

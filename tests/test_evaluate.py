@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -25,11 +24,11 @@ from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.evaluate.rivals import THRESHOLDS, Rivals
 from crackdetect.evaluate.scoring import UNSURE, Score, score
 from crackdetect.evaluate.sets import SETS, THEMES, Task, not_run, parse_sets, tasks
-from crackdetect.evaluate.workers import each
 from crackdetect.events import Event
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.truth import Truth, TruthEvent
 from crackdetect.train.scenes import FIRST_SEED, scenes, whole_scenes
+from crackdetect.workers import each
 
 RATE = 16_000
 
@@ -403,23 +402,6 @@ def test_scores_survive_json(plain_model: Model) -> None:
     assert Score.from_dict(json.loads(json.dumps(found.to_dict()))) == found
 
 
-@pytest.fixture
-def cluster() -> Iterator[str]:
-    distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, silence_logs=50
-    ) as local:
-        yield local.scheduler_address
-
-
-# the cluster's own start-up warns of ports and loops, which are not ours
-@pytest.mark.filterwarnings("default::ResourceWarning", "default::DeprecationWarning", "default::UserWarning")
-def test_a_cluster_gives_the_serial_answers(plain_model: Model, cluster: str) -> None:
-    hearing = Hearing(plain_model, rivals=False)
-    chosen = _short_tasks()
-    assert benchmark.run(chosen, hearing, cluster=cluster) == benchmark.run(chosen, hearing)
-
-
 def test_processes_give_the_serial_answers(plain_model: Model) -> None:
     hear = partial(benchmark.run_task, hearing=Hearing(plain_model, rivals=False))
     chosen = _short_tasks()
@@ -490,7 +472,7 @@ def test_a_folder_of_anyones_recordings(run: Any, tmp_path: Path) -> None:
 def test_what_is_wrong_is_one_sentence(
     run: Any, arguments: tuple[str, ...], code: int, sentence: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("crackdetect.evaluate.workers._CONNECT_S", 1)
+    monkeypatch.setattr("crackdetect.workers._CONNECT_S", 1)
     got, out, err = run(*arguments)
     assert (got, out) == (code, "")
     assert err.startswith("crackdetect: ")

@@ -563,6 +563,8 @@ ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"pipeline", "synth", "model_files", "recordings", "channels", "streams"}),
     # what the events mean to a person at the roaster; cautions are words
     frozenset({"standing", "alerts", "cautions"}),
+    # many recordings at a time, here or on a cluster
+    frozenset({"workers"}),
     frozenset({"evaluate", "train"}),
     frozenset({"capture", "console", "keeping", "places", "webhook", "log", "report", "mic", "settings"}),
     # what the program sounds is taken out of the source that the session hears

@@ -21,7 +21,6 @@ from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.evaluate.rivals import Rivals
 from crackdetect.evaluate.scoring import Score, score
 from crackdetect.evaluate.sets import POPCORN_LEAD_S, Task
-from crackdetect.evaluate.workers import each
 from crackdetect.events import Event
 from crackdetect.pipeline import Pipeline
 from crackdetect.recordings import find_recordings, open_recording
@@ -29,6 +28,7 @@ from crackdetect.synth.plan import RoastPlan
 from crackdetect.synth.render import Renderer
 from crackdetect.synth.truth import Truth
 from crackdetect.train.sounds import SAMPLERATE
+from crackdetect.workers import each
 
 #: Fewest strays a minute that the optimal test is asked about: with none at all, one crack would be proof.
 _LEAST_STRAYS = 0.2

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crackdetect.options import on_cluster
+
 if TYPE_CHECKING:
     from crackdetect.config import Sensitivity
 
@@ -42,11 +44,7 @@ QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
 @click.option("--model", "model_path", type=click.Path(path_type=Path), help="A model file; default: the shipped one.")
 @click.option("--sensitivity", type=click.Choice(["earlier", "usual", "surer"]), default="usual", show_default=True)
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes.")
-@click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    help="Work on this Dask cluster (tcp://host:8786) instead; its workers need this program and the same files.",
-)
+@on_cluster
 @click.option(
     "--work", type=click.Path(path_type=Path, file_okay=False), help="Folder for finished recordings.  [default: cache]"
 )

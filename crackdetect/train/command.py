@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from crackdetect.options import on_cluster
+
 
 @click.command(name="train")
 @click.option(
@@ -16,7 +18,11 @@ import click
 @click.option("--name", default="first-crack", show_default=True, help="Name of the model.")
 @click.option("--seed", type=click.IntRange(0, 999), default=1, show_default=True)
 @click.option(
-    "--scenes", type=click.IntRange(10, 9999), default=600, show_default=True, help="Scenes rendered, of 50 s each."
+    "--scenes",
+    type=click.IntRange(10, 9999),
+    default=600,
+    show_default=True,
+    help="Ordinary scenes rendered, of 50 s each; others come in proportion.",
 )
 @click.option(
     "--sounds",
@@ -24,7 +30,8 @@ import click
     help="Folder of real sounds, one sub-folder a class (see DEVELOPERS.md).",
 )
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes.")
-def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, jobs: int) -> None:
+@on_cluster
+def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, jobs: int, cluster: str | None) -> None:
     """Fit the small classifier on rendered scenes, and on real sounds if a folder is given.
 
     The same seed, scenes and sounds give the same file, bit for bit, with the same versions of the packages.
@@ -36,9 +43,10 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
 
     from crackdetect.errors import OutputError
     from crackdetect.train import fit
+    from crackdetect.train.scenes import heard_in
     from crackdetect.train.sounds import find, sources
 
-    calibration, judged = max(10, scenes // 8), max(6, scenes // 30)
+    calibration, judged = max(10, scenes // 8), max(6, scenes // 10)
     arguments = f"--seed {seed} --scenes {scenes}" + ("" if sounds is None else " --sounds DIR")
     card: dict[str, Any] = {"reproduced_by": f"crackdetect train {arguments} --name {name}", "real_sounds": {}}
     if sounds is not None:
@@ -46,7 +54,7 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
     with Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress:
-        bar = progress.add_task("training", total=scenes + calibration + 2 * judged + 1)
+        bar = progress.add_task("training", total=heard_in(scenes) + heard_in(calibration) + judged + 2)
         model = fit.train(
             out,
             name=name,
@@ -56,6 +64,7 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
             judge_count=judged,
             sounds=sounds,
             jobs=jobs,
+            cluster=cluster,
             card=card,
             progress=lambda what: progress.update(bar, advance=1, description=what),
         )

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from crackdetect import __version__, model_files
 from crackdetect.classify import Classifier, Model
-from crackdetect.errors import MissingPartError, SettingError
+from crackdetect.errors import SettingError
 from crackdetect.phase import KIND_BINS, KIND_EDGES, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import Floats
 from crackdetect.train import judging
@@ -22,6 +22,7 @@ from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_
 from crackdetect.train.network import fitted
 from crackdetect.train.scenes import Scene, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import Side, bank
+from crackdetect.workers import each
 
 HIDDEN = (96, 40)
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
@@ -35,15 +36,17 @@ def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
 
 
 def hear_all(
-    chosen: Iterable[Scene], sounds: Path | None, side: Side, *, jobs: int, progress: Callable[[], None] | None
+    chosen: Iterable[Scene],
+    sounds: Path | None,
+    side: Side,
+    *,
+    jobs: int,
+    cluster: str | None = None,
+    progress: Callable[[], None] | None,
 ) -> list[Rows]:
-    """Rows of all scenes, in order, on ``jobs`` processes."""
-    try:
-        from joblib import Parallel, delayed
-    except ModuleNotFoundError:
-        raise MissingPartError.training() from None
+    """Rows of all scenes, in order. jobs, cluster: see ``workers.each``."""
     found: list[Rows] = []
-    for rows in Parallel(n_jobs=jobs, return_as="generator")(delayed(hear)(scene, sounds, side) for scene in chosen):
+    for _, rows in each(partial(hear, sounds=sounds, side=side), chosen, jobs=jobs, cluster=cluster, ordered=True):
         found.append(rows)
         if progress is not None:
             progress()
@@ -60,13 +63,14 @@ def train(
     judge_count: int,
     sounds: Path | None,
     jobs: int,
+    cluster: str | None = None,
     card: dict[str, Any],
     progress: Callable[[str], None] | None = None,
 ) -> Model:
     """Renders, hears, fits, calibrates and writes a model to ``out``.
 
     seed: 0 to 999. count, calibration_count: scenes, of 50 s each. judge_count: of 300 s.
-    sounds: folder of real sounds, or None.
+    sounds: folder of real sounds, or None. jobs, cluster: see ``workers.each``.
     card: what is to be said of the model beside what is known here (sources of the sounds).
     """
     if not 0 <= seed < 1000:
@@ -76,13 +80,15 @@ def train(
     parts: tuple[tuple[str, Side, int], ...] = (("train", "train", count), ("calibrate", "validate", calibration_count))
     for purpose, side, number in parts:
         chosen = scenes(purpose, count=number, seed=seed, bank=None if sounds is None else bank(sounds, side))
-        heard[side] = hear_all(chosen, sounds, side, jobs=jobs, progress=partial(say, purpose))
+        heard[side] = hear_all(chosen, sounds, side, jobs=jobs, cluster=cluster, progress=partial(say, purpose))
     rows, calibration = heard["train"], heard["validate"]
     say("fitting")
     network = fit_network(rows, calibration, name=name, seed=seed)
     # the side that the network was not taught with, for on its own sounds it is too sure of itself
     whole = whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "validate"))
-    met = judging.hear_all(whole, sounds, "validate", network, jobs=jobs, progress=partial(say, "judge"))
+    met = judging.hear_all(
+        whole, sounds, "validate", network, jobs=jobs, cluster=cluster, progress=partial(say, "judge")
+    )
     say("teaching the judge")
     network = judging.teach(met, network, seed=seed)
     return _save(out, network, rows=rows, calibration=calibration, judge_scenes=len(met), seed=seed, card=card)

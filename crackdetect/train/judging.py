@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy.typing as npt
 from crackdetect import judge
 from crackdetect.blocks import Block
 from crackdetect.classify import Model
-from crackdetect.errors import MissingPartError, SettingError
+from crackdetect.errors import SettingError
 from crackdetect.judge import JudgeModel, Network
 from crackdetect.phase import Asked, AskedCandidate, Mark, Phase, ScoreModel
 from crackdetect.pipeline import Pipeline
@@ -22,6 +23,7 @@ from crackdetect.train.dataset import label
 from crackdetect.train.network import fitted
 from crackdetect.train.scenes import Scene, rendered
 from crackdetect.train.sounds import Side, bank
+from crackdetect.workers import each
 
 Doubles = npt.NDArray[np.float64]
 
@@ -98,16 +100,13 @@ def hear_all(
     model: Model,
     *,
     jobs: int,
+    cluster: str | None = None,
     progress: Callable[[], None] | None,
 ) -> list[Heard]:
-    """All scenes, in order, on ``jobs`` processes."""
-    try:
-        from joblib import Parallel, delayed
-    except ModuleNotFoundError:
-        raise MissingPartError.training() from None
-    work = (delayed(hear)(scene, sounds, side, model) for scene in chosen)
+    """All scenes, in order. jobs, cluster: see ``workers.each``."""
     found: list[Heard] = []
-    for heard in Parallel(n_jobs=jobs, return_as="generator")(work):
+    work = partial(hear, sounds=sounds, side=side, model=model)
+    for _, heard in each(work, chosen, jobs=jobs, cluster=cluster, ordered=True):
         found.append(heard)
         if progress is not None:
             progress()

@@ -10,6 +10,9 @@ import numpy.typing as npt
 
 from crackdetect.errors import MissingPartError
 
+#: Passes through all rows, and the share of the learning rate in them: large steps to get near, small ones to settle.
+PASSES = ((18, 1.0), (6, 0.3), (6, 0.1))
+
 
 def fitted(
     inputs: npt.NDArray[Any],
@@ -22,7 +25,8 @@ def fitted(
 ) -> Any:
     """A fitted ``MLPClassifier``. inputs: standardised, (n, features). labels: (n,).
 
-    hidden: units of each layer. penalty: weight of the squared weights in the loss (``alpha``). step: learning rate.
+    hidden: units of each layer. penalty: weight of the squared weights in the loss (``alpha``). step: learning rate of
+    the first passes.
     Raises MissingPartError without scikit-learn.
     """
     try:
@@ -35,13 +39,14 @@ def fitted(
         hidden_layer_sizes=hidden,
         alpha=penalty,
         batch_size=512,
-        learning_rate_init=step,
-        max_iter=30,
         n_iter_no_change=1000,
+        warm_start=True,
         random_state=seed,
     )
     # one thread, for sums in another order would be another model; the number of passes is chosen
     with threadpool_limits(limits=1), warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit(inputs, labels)
+        for passes, share in PASSES:
+            network.set_params(max_iter=passes, learning_rate_init=share * step)
+            network.fit(inputs, labels)
     return network

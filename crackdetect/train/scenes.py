@@ -93,6 +93,11 @@ def _themed_scene(own_seed: int, duration_s: float) -> Scene:
     return Scene(themed(plan, str(rng.choice(THEMES)), rng), "kitchen", False)
 
 
+def heard_in(count: int) -> int:
+    """How many scenes ``count`` of :func:`scenes` are."""
+    return count + count // PLAIN_EVERY + count // BARE_EVERY + count // THEMED_EVERY
+
+
 def _bare_scene(own_seed: int, duration_s: float) -> Scene:
     rng = np.random.default_rng([own_seed, 7])
     low = float(rng.uniform(5, 14))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from typing import Any, TypeVar
 
@@ -15,9 +15,14 @@ _CONNECT_S = 10
 
 
 def each(
-    function: Callable[[Item], Answer], items: Sequence[Item], *, jobs: int = 1, cluster: str | None = None
+    function: Callable[[Item], Answer],
+    items: Iterable[Item],
+    *,
+    jobs: int = 1,
+    cluster: str | None = None,
+    ordered: bool = False,
 ) -> Iterator[tuple[int, Answer]]:
-    """Index and answer of each item, as soon as it is ready, in any order.
+    """Index and answer of each item, as soon as it is ready: in any order, or in that of the items.
 
     jobs: processes here. cluster: address of a Dask scheduler (``tcp://host:8786``), whose workers have this package
     and see the same files; ``jobs`` then does not matter. Raises MissingPartError, and InputError when the
@@ -26,15 +31,15 @@ def each(
     try:
         from joblib import Parallel, delayed, parallel_config
     except ModuleNotFoundError:
-        raise MissingPartError.training() from None
+        raise (MissingPartError.training() if cluster is None else MissingPartError.cluster()) from None
 
     with ExitStack() as stack:
         if cluster is not None:
             stack.enter_context(_client(cluster))
             stack.enter_context(parallel_config(backend="dask"))
-            pool = Parallel(return_as="generator_unordered")
-        else:
-            pool = Parallel(n_jobs=jobs, return_as="generator_unordered")
+        pool = Parallel(
+            n_jobs=jobs if cluster is None else None, return_as="generator" if ordered else "generator_unordered"
+        )
         yield from pool(delayed(_numbered)(function, i, item) for i, item in enumerate(items))
 
 
@@ -46,9 +51,7 @@ def _client(address: str) -> Any:
     try:
         from distributed import Client
     except ModuleNotFoundError:
-        raise MissingPartError(
-            "a cluster needs more packages; install them with: pip install 'crackdetect[cluster]'"
-        ) from None
+        raise MissingPartError.cluster() from None
     try:
         return Client(address, timeout=_CONNECT_S, set_as_default=True)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError):

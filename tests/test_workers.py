@@ -1,0 +1,70 @@
+"""Many recordings on a cluster: the answers of one process, in the same order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+from clicks import clicks_in_noise
+
+from crackdetect.classify import Model
+from crackdetect.cli import cli
+from crackdetect.evaluate import benchmark
+from crackdetect.evaluate.hearing import Hearing
+from crackdetect.evaluate.sets import tasks
+from crackdetect.train import fit, judging
+from crackdetect.train.scenes import scenes, whole_scenes
+
+RATE = 16_000
+
+# the cluster's own start-up warns of ports and loops, which are not ours
+pytestmark = pytest.mark.filterwarnings(
+    "default::ResourceWarning", "default::DeprecationWarning", "default::UserWarning"
+)
+
+
+@pytest.fixture
+def cluster() -> Iterator[str]:
+    distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, silence_logs=50
+    ) as local:
+        yield local.scheduler_address
+
+
+def test_evaluation(plain_model: Model, cluster: str) -> None:
+    hearing = Hearing(plain_model, rivals=False)
+    chosen = tasks(roasts=1, quiet_hours=0.0, seed=3, sounds=None, chosen=(0, 1))[:2]
+    assert benchmark.run(chosen, hearing, cluster=cluster) == benchmark.run(chosen, hearing)
+
+
+def test_training(plain_model: Model, cluster: str) -> None:
+    chosen = list(scenes("train", count=3, seed=3, bank=None, duration_s=6.0))
+    here = fit.hear_all(chosen, None, "train", jobs=1, progress=None)
+    there = fit.hear_all(chosen, None, "train", jobs=1, cluster=cluster, progress=None)
+    assert len(here) == len(there) == 4
+    for one, other in zip(here, there, strict=True):
+        assert np.array_equal(one.vectors, other.vectors)
+        assert np.array_equal(one.labels, other.labels)
+    whole = list(whole_scenes(count=2, seed=3, bank=None, duration_s=20.0))
+    asked = [
+        judging.hear_all(whole, None, "validate", plain_model, jobs=1, cluster=where, progress=None)
+        for where in (None, cluster)
+    ]
+    assert [(heard.asked, heard.truth) for heard in asked[0]] == [(heard.asked, heard.truth) for heard in asked[1]]
+
+
+def test_analysis(tmp_path: Path, cluster: str) -> None:
+    for number in range(3):
+        sound = clicks_in_noise([2.0, 3.5], samplerate=RATE, duration_s=5.0 + number)
+        soundfile.write(tmp_path / f"{number}.wav", sound, RATE)
+    arguments = ["analyze", str(tmp_path), "--format", "jsonl"]
+    here = CliRunner().invoke(cli, arguments)
+    there = CliRunner().invoke(cli, [*arguments, "--cluster", cluster])
+    assert (here.exit_code, there.exit_code) == (0, 0)
+    assert there.stdout == here.stdout
+    assert here.stdout.count('"summary"') == 3
