@@ -19,6 +19,7 @@ from crackdetect.handling import EVIDENCE, Awaited, Handling, HandlingSettings, 
 from crackdetect.onset import Cell
 from crackdetect.phase import PhaseSettings
 from crackdetect.pipeline import LEAST_DEVELOPMENT_S, Pipeline
+from crackdetect.so_far import SoFar
 from crackdetect.start_filter import StartSettings
 
 RATE = 16_000
@@ -209,8 +210,8 @@ def _roast() -> Samples:
     return sound
 
 
-def _pipeline(model: Model, wishes: Settings | None = None) -> Pipeline:
-    return Pipeline(samplerate=RATE, model=model, settings=wishes, roast="handled", phase_settings=HASTY)
+def _pipeline(model: Model, wishes: Settings | None = None, *, so_far: SoFar | None = None) -> Pipeline:
+    return Pipeline(samplerate=RATE, model=model, settings=wishes, roast="handled", phase_settings=HASTY, so_far=so_far)
 
 
 def _handled(events: list[Event]) -> list[tuple[str, str]]:
@@ -269,6 +270,23 @@ def test_it_is_said_at_the_very_sample_it_names(plain_model: Model, heard: list[
     before = _pipeline(plain_model, wishes).push(Block(_roast()[: sample - 1]))
     assert before == heard[: len(before)]
     assert kind not in {event.type for event in before}
+
+
+@pytest.mark.parametrize("cut_at", [60.0, 115.0])
+def test_a_roast_that_was_cut_off_goes_on_with_what_was_heard(
+    plain_model: Model, heard: list[Event], cut_at: float
+) -> None:
+    """Cut off after the charge, or after the drop; another process hears the rest, and nothing is heard twice."""
+    before = [event for event in heard if event.announced_at <= cut_at]
+    so_far = SoFar.of(event.to_dict() for event in before)
+    again = _pipeline(plain_model, so_far.settings, so_far=so_far)
+    events = before + again.push(Block(_roast()[again.position :])) + again.finish()
+
+    assert _handled(before) == [("charge", "heard"), ("drop", "heard")][: len(_handled(before))]
+    assert _handled(events) == [("charge", "heard"), ("drop", "heard"), ("cooled", "heard")]
+    (charge,) = [event for event in events if event.type == "charge"]
+    assert all(event.roast_time == pytest.approx(event.at - charge.at) for event in events[charge.seq + 1 :])
+    assert events[-1].fields["total"] == pytest.approx(heard[-1].fields["total"], abs=0.5)
 
 
 def test_what_the_person_gave_is_not_listened_for(plain_model: Model) -> None:
