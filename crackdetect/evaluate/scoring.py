@@ -21,6 +21,8 @@ SNR_EDGES = (7.0, 9.0, 12.0, 15.0, 18.0, 60.0)
 CRACK_KINDS = ("first", "stray", "second")
 #: Second cracks under this are not counted: they are lost in first crack's own sounds, dB.
 SECOND_LEAST_DB = 12.0
+#: From this rate on it must be announced soon, cracks a minute.
+SECOND_DENSE = 300.0
 WINDOWS_S = (0.025, 0.050)
 #: An announcement up to this long before the true start is not false: the ramp's start is itself uncertain.
 EARLY_S = 5.0
@@ -130,7 +132,8 @@ class Score:
     crack and stray present whose SNR is known, its SNR and the probability with which it was said (0: it was missed).
     optimal_delay_s: mean delay of the optimal test for the same ramp and strays, if every crack were heard.
     error_s, covered: of the start as announced; with _refined, as the summary has it. charge_error_s, drop_error_s: of
-    those heard. heard_wrongly: charges and drops heard where there were none.
+    those heard. second_delay_s: since second crack began; second_dense_delay_s: since it reached SECOND_DENSE cracks a
+    minute. heard_wrongly: charges and drops heard where there were none.
     rivals: the general detectors on the same signal. others: the announcement with other sensitivities.
     """
 
@@ -158,6 +161,7 @@ class Score:
     second_true: bool
     second_said: bool
     second_delay_s: float | None
+    second_dense_delay_s: float | None
     charge_true: bool
     charge_error_s: float | None
     drop_true: bool
@@ -268,9 +272,8 @@ def score(
         end_error_s=_error(end, truth.first_crack_end_s) if right else None,
         second_true=truth.second_crack_start_s is not None,
         second_said=second is not None,
-        second_delay_s=None
-        if second is None or truth.second_crack_start_s is None
-        else second.announced_at - truth.second_crack_start_s,
+        second_delay_s=_later(second, truth.second_crack_start_s),
+        second_dense_delay_s=_later(second, _second_is_dense(truth)),
         charge_true=truth.charge_s is not None,
         charge_error_s=_error(charge, truth.charge_s),
         drop_true=truth.drop_s is not None,
@@ -292,6 +295,18 @@ def score(
 
 def _announced_at(events: Sequence[Event]) -> float | None:
     return next((e.announced_at for e in events if e.type == "first_crack.start"), None)
+
+
+def _later(event: Event | None, since_s: float | None) -> float | None:
+    return None if event is None or since_s is None else event.announced_at - since_s
+
+
+def _second_is_dense(truth: Truth) -> float | None:
+    """When second crack reaches ``SECOND_DENSE`` cracks a minute, or None."""
+    if truth.second_crack_start_s is None or truth.plan is None:
+        return None
+    peak, ramp_s = float(truth.plan["second_peak_per_minute"]), float(truth.plan["second_ramp_s"])
+    return truth.second_crack_start_s + ramp_s * SECOND_DENSE / peak if peak >= SECOND_DENSE else None
 
 
 def _error(event: Event | None, true_s: float | None) -> float | None:
