@@ -10,7 +10,9 @@ microphone's gain fall out:
   rings, a crack does not), in ln(largest bin / mean bin);
 - ``spread``: how impulsive the noise itself is;
 - ``alike``: likeness to the most similar of the last 16 candidates, and to the first, second and fourth most similar
-  of the last 32 strong ones (a clock, a knock once a turn and a keyboard repeat themselves; cracks differ).
+  of the last 32 strong ones (a clock, a knock once a turn and a keyboard repeat themselves; cracks differ);
+- ``strongest``: the band that stands out most over its threshold: by how much, how far before the next one, which one
+  it is, and the course of the patch in it (a crack of a single mode is in no other band).
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import math
 
 import numpy as np
 
-from crackdetect.onset import AFTER, BEFORE, Candidate
+from crackdetect.onset import AFTER, BEFORE, Candidate, raised
 from crackdetect.spectrum import BANDS, Floats
 
 #: Steps of the patch: first frame of each, relative to the peak; the last ends with the neighbourhood.
@@ -45,6 +47,9 @@ NAMES: tuple[str, ...] = (
     *(f"spread[{band}]" for band in range(BANDS)),
     *(f"alike[{which}]" for which in ("recent 1", "strong 1", "strong 2", "strong 4")),
     "bands",
+    *(f"strongest[{what}]" for what in ("excess", "lead", "band")),
+    *(f"strongest[{step:+d}]" for step in STEPS),
+    "strongest[before]",
 )
 COUNT = len(NAMES)
 
@@ -53,6 +58,9 @@ COUNT = len(NAMES)
 _PATCH, _BEFORE, _TONE = 0, len(STEPS) * BANDS, (len(STEPS) + 1) * BANDS
 _SPREAD = _TONE + 5
 _ALIKE = _SPREAD + BANDS
+_BANDS = _ALIKE + 4
+_STRONGEST = _BANDS + 1
+_PEAK = slice(STEPS.index(0) * BANDS, (STEPS.index(0) + 1) * BANDS)
 _SHAPE = slice(_SHAPE_STEPS.start * BANDS, _SHAPE_STEPS.stop * BANDS)
 
 
@@ -76,8 +84,14 @@ class Features:
         vector[_BEFORE:_TONE] = means[0]
         vector[_TONE:_SPREAD] = _tones(candidate.fine)
         vector[_SPREAD:_ALIKE] = candidate.spread
-        vector[_ALIKE:-1] = self._likeness(vector[_SHAPE], strong=candidate.strength >= _STRONG_FROM)
-        vector[-1] = candidate.bands
+        vector[_ALIKE:_BANDS] = self._likeness(vector[_SHAPE], strong=candidate.strength >= _STRONG_FROM)
+        vector[_BANDS] = candidate.bands
+        excess = vector[_PEAK] - raised(candidate.spread)
+        best = int(excess.argmax())
+        most = excess[best]
+        excess[best] = -np.inf
+        vector[_STRONGEST : _STRONGEST + 3] = most, most - excess.max(), best
+        vector[_STRONGEST + 3 :] = vector[best:_TONE:BANDS]  # patch and before, in this band
         return vector
 
     def _likeness(self, shape: Floats, *, strong: bool) -> tuple[float, float, float, float]:

@@ -6,6 +6,7 @@ a burst of typing is one more key. So small networks answer from a few numbers:
 - the candidate's score, and what kind of crack it would be;
 - how often this machine had candidates of that score and above, and of that very bin, before (the learnt background);
 - how many there were in the last moments, and when the last one as good as this was;
+- whether the last ones as good as this came in a rhythm (a clock does, a drum that knocks; cracks come at random);
 - how many there were in the last seconds, and how sure it is by now that first crack has begun.
 
 Two are asked. One sees it all: the probability of a crack. The other does not see the last point, how dense the cracks
@@ -50,6 +51,7 @@ NAMES = (
     "best of late",
     "begun",
     "known",
+    "rhythm",
 )
 COUNT = len(NAMES)
 #: Those that speak of how dense the cracks are; the second network does not see them.
@@ -60,10 +62,16 @@ MINUTE, SECONDS, MOMENT = 40.0, 8.0, 0.4
 _MARGIN, _GOOD = 1.0, 1.5
 #: No single candidate may count for more than e**8 to one, either way.
 _MOST_LOG_ODDS = 8.0
+#: No weight of a judge is larger: sums of products stay finite.
+_LARGEST = 1e6
 #: A candidate with this score or less is none; nothing more is asked.
 HOPELESS = -3.0
-#: Recent candidates that are looked back at for the last one as good.
-_LAST = 32
+#: Recent candidates that are looked back at for the last one as good; and those that score above 0.
+_LAST, _LAST_GOOD = 32, 40
+#: A rhythm is looked for in the last seconds, between so many candidates, and may sway by so much and by this share.
+_RHYTHM_S, _RHYTHM_MOST, _SWAY_S, _SWAY = 8.0, 12, 0.010, 0.005
+#: After so long the background is known: it must not tell how old the roast is, seconds.
+_KNOWN_S = 40.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,20 +96,27 @@ class Network:
             raise ModelError("the model's judge does not fit this version; fetch or train the model again")
         if not all(np.isfinite(array).all() for array in arrays) or not (self.scale > 0).all():
             raise ModelError("the model's judge holds numbers that are not finite; fetch or train the model again")
+        if max(float(np.abs(array).max()) for array in arrays) > _LARGEST or self.scale.min() < 1 / _LARGEST:
+            raise ModelError("the model's judge holds numbers that no training gives; fetch or train the model again")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JudgeModel:
     """crack: the network that sees all. alone: the one that does not see the density. cracks_per_second: that both were
-    trained among, above 0."""
+    trained among, above 0. counted: probabilities summed up over a chorus, a true crack that does not merge with
+    another one; counted_cv: how much that differs between machines (standard deviation over mean, 0 to 1)."""
 
     crack: Network
     alone: Network
     cracks_per_second: float
+    counted: float = 0.9
+    counted_cv: float = 0.2
 
     def __post_init__(self) -> None:
         if not 0 < self.cracks_per_second < 100:
             raise ModelError("the model's judge was trained among no cracks; fetch or train the model again")
+        if not (0.2 <= self.counted <= 5 and 0 <= self.counted_cv <= 1):
+            raise ModelError("the model's judge counts cracks as no judge does; fetch or train the model again")
 
 
 class Judge:
@@ -125,6 +140,7 @@ class Judge:
         self._seconds = [0.0] * bins
         self._moment = [0.0] * bins
         self._last: deque[tuple[float, float]] = deque(maxlen=_LAST)  # time and score, the latest first
+        self._good: deque[tuple[float, float]] = deque(maxlen=_LAST_GOOD)
         self._above = self._here = [0.0] * bins
         self._known = 0.0
 
@@ -132,7 +148,7 @@ class Judge:
         """background: candidates a second in each bin of score, as learnt by now. heard_s: seconds it was learnt in."""
         self._above = np.log(np.cumsum(background[::-1])[::-1]).tolist()
         self._here = np.log(background).tolist()
-        self._known = math.log1p(heard_s / 10)
+        self._known = math.log1p(min(heard_s, _KNOWN_S) / 10)
 
     def push(self, time: float, score: float, kind_score: float, *, log_odds: float) -> tuple[float, float]:
         """log_odds: that first crack has begun. Returns the probability of a crack, 0 to 1, and its weight, seconds."""
@@ -166,6 +182,7 @@ class Judge:
                     best,
                     max(-8.0, min(8.0, log_odds)),
                     self._known,
+                    self._rhythm(time, score - _MARGIN),
                 )
             )
             if self.kept is not None:
@@ -176,7 +193,22 @@ class Judge:
             counts[here] += 1
         self._minute, self._seconds, self._moment = minute, seconds, moment
         self._last.appendleft((time, score))
+        if score > 0:
+            self._good.appendleft((time, score))
         return probability, weight
+
+    def _rhythm(self, time: float, least: float) -> float:
+        """Of the candidates as good, d seconds ago, the share that has another one 2 d ago, 0 to 1; less for few."""
+        ago = [passed for last, other in self._good if other >= least and (passed := time - last) <= _RHYTHM_S]
+        hits = looked_at = 0
+        for passed in ago[:_RHYTHM_MOST]:
+            sway = _SWAY_S + _SWAY * passed
+            if 2 * passed > ago[-1] + sway:
+                break
+            looked_at += 1
+            at = bisect_left(ago, 2 * passed - sway)
+            hits += at < len(ago) and ago[at] <= 2 * passed + sway
+        return hits / (looked_at + 1)
 
 
 #: Weights and biases of a network, its scaling folded in.

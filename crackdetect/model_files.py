@@ -23,7 +23,7 @@ from crackdetect.judge import JudgeModel, Network
 from crackdetect.phase import ScoreModel
 
 FORMAT = "crackdetect-model"
-FORMAT_VERSION = 2
+FORMAT_VERSION = 3
 SHIPPED = "first-crack.json"
 _GOLDEN_TOLERANCE = 1e-3
 _MAX_BYTES = 4_000_000
@@ -105,6 +105,8 @@ def save(
             "crack": _encode_network(judge.crack),
             "alone": _encode_network(judge.alone),
             "cracks_per_second": judge.cracks_per_second,
+            "counted": judge.counted,
+            "counted_cv": judge.counted_cv,
         },
         "card": card,
     }
@@ -192,7 +194,8 @@ def _build(content: dict[str, Any], *, digest: str) -> Model:
         name = str(content["name"])[:80]
         mean, scale, prior = (_decode(content[key]) for key in ("mean", "scale", "prior"))
         crack, alone = (_decode_network(content["judge"][which]) for which in ("crack", "alone"))
-        judge = JudgeModel(crack, alone, float(content["judge"]["cracks_per_second"]))
+        numbers = (float(content["judge"][key]) for key in ("cracks_per_second", "counted", "counted_cv"))
+        judge = JudgeModel(crack, alone, *numbers)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise ModelError(f"the model file is incomplete; {_ADVICE}") from None
     if not 1 <= len(weights) <= 4 or any(w.ndim != 2 for w in weights) or any(b.ndim != 1 for b in biases):

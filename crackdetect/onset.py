@@ -58,6 +58,19 @@ def band_excess(bands: int, probability: float) -> Floats:
     return excess
 
 
+def raised(spread: Floats) -> Floats:
+    """Each band's threshold in noise of this spread, nats. spread: float32 (bands,), ln of the upper quartile over the
+    median; one of Gaussian noise, or less, leaves the threshold as it is."""
+    bands = len(spread)
+    scale = np.minimum(np.maximum(spread / _GAUSSIAN_SPREAD[:bands], np.float32(1.0)), _MOST_SPREAD)
+    thresholds: Floats = _GAUSSIAN[:bands] * scale
+    return thresholds
+
+
+#: Thresholds and spread in Gaussian noise, float32 (BANDS,).
+_GAUSSIAN, _GAUSSIAN_SPREAD = band_excess(BANDS, TAIL_PROBABILITY), band_excess(BANDS, 0.25)
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """What CELL frames sounded like. index: of the cell; its frames begin at index * CELL.
@@ -105,8 +118,6 @@ class Onset:
 
     def __init__(self, *, bands: int) -> None:
         self.bands = bands
-        self._gaussian = band_excess(bands, TAIL_PROBABILITY)
-        self._gaussian_spread = band_excess(bands, 0.25)
         self.reset()
 
     def reset(self) -> None:
@@ -120,7 +131,7 @@ class Onset:
         self._open_count = 0
         self._open_valid = True
         self._floor = np.ones((2, self.bands), np.float32)
-        self._thresholds = self._gaussian
+        self._thresholds = _GAUSSIAN[: self.bands]
         self._has_floor = False
         self._next = 0  # next frame expected
         self._clear_history()
@@ -200,8 +211,7 @@ class Onset:
                 least = max(float(floor[0].max()) * _DEAD_BAND, _LEAST)
                 self._floor = np.maximum(floor, np.float32(least))
                 self._has_floor = True
-                scale = np.log(self._floor[1] / self._floor[0]) / self._gaussian_spread
-                self._thresholds = self._gaussian * np.minimum(np.maximum(scale, 1.0), _MOST_SPREAD)
+                self._thresholds = raised(np.log(self._floor[1] / self._floor[0]))
                 self._note_floor(first + len(energy))
 
     def _judge(self) -> Iterator[Candidate]:

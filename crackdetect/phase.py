@@ -14,8 +14,9 @@ step fitted to a ramp would be 8 to 14 s late.
 **Cracks.** Whether a candidate is a crack on this machine is said by ``judge.py``, with calibrated probabilities p.
 
 **Density.** The number of cracks in the last 15 s is the sum of their p, with variance sum p(1 - p); the rate has the
-gamma posterior of Jeffreys' prior, (N + 1/2) / (P_d T), widened to the variance of both. The rate is then freed of dead
-time: two cracks within the hold-off are one candidate.
+gamma posterior of Jeffreys' prior, (N + 1/2) / (c T), widened to the variance of both and to how much c, the sum of p
+over a true crack, differs between machines (both learnt with the judge). The rate is then freed of dead time: two
+cracks within the hold-off are one candidate.
 
 Time is in seconds from the first sample, on a grid of ticks of 0.25 s; every tick carries how much of it was
 heard, so a gap is neither silence nor evidence.
@@ -44,6 +45,8 @@ SCORE_EDGES = (-3.0, -2.0, -1.0, -0.25, 0.5, 1.25, 2.0, 2.75, 3.5, 4.25, 5.0, 6.
 KIND_EDGES = (-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0)
 SCORE_BINS = len(SCORE_EDGES) + 1
 KIND_BINS = len(KIND_EDGES) + 1
+#: Two cracks nearer than this are one candidate, seconds.
+HOLD_OFF_S = 0.012
 #: Cracks a hold-off, at most, that a density may say were counted; at 0.5 the true rate would be infinite.
 MOST_COUNTED = 0.45
 
@@ -60,14 +63,14 @@ class PhaseSettings:
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
-    threshold: float = 9.0
+    threshold: float = 7.0
     ready_s: float = 20.0
     again_after_s: float = 5.0
     lag_s: float = 12.0
     memory_s: float = 150.0
     prior_s: float = 30.0
-    trust: float = 0.7
-    date_trust: float = 0.5
+    trust: float = 1.0
+    date_trust: float = 1.0
     strays_per_minute: float = 1.5
     clump_share: float = 0.2
     clump_s: float = 0.3
@@ -108,7 +111,7 @@ class ScoreModel:
     second_kind: Doubles
     burst: Doubles
     burst_kind: Doubles
-    hold_off_s: float = 0.012
+    hold_off_s: float = HOLD_OFF_S
 
     def __post_init__(self) -> None:
         sizes = (SCORE_BINS, SCORE_BINS, KIND_BINS, KIND_BINS, SCORE_BINS, KIND_BINS)
@@ -196,6 +199,7 @@ class Phase:
     def __init__(self, scores: ScoreModel, judge: JudgeModel, *, settings: PhaseSettings | None = None) -> None:
         self.scores = scores
         self._judge = Judge(judge, edges=SCORE_EDGES)
+        self._counted, self._counted_cv = judge.counted, judge.counted_cv
         self.settings = settings or PhaseSettings()
         s = self.settings
         self._detected = float(scores.crack.sum())
@@ -399,8 +403,9 @@ class Phase:
         if len(self._delay) > self._lag:
             old_counts, old_time = self._delay.popleft()
             s = self.settings
-            self._count = self._prior_count + (self._count - self._prior_count) * self._decay + old_counts
-            self._time = s.prior_s + (self._time - s.prior_s) * self._decay + old_time
+            decay = self._decay if old_time > 0 else 1.0  # what is not learnt from is not forgotten for either
+            self._count = self._prior_count + (self._count - self._prior_count) * decay + old_counts
+            self._time = s.prior_s + (self._time - s.prior_s) * decay + old_time
             self._background = self._count / self._time
             self._judge.know(self._background, heard_s=self._time - s.prior_s)
 
@@ -477,9 +482,10 @@ class Phase:
                 break
             number += probability
             variance += probability * (1 - probability)
-        # the count's own uncertainty, and the Poisson's for a given count
-        spread = (number + 0.5 + variance) / (number + 0.5)
-        return (number + 0.5) / spread, spread / (self._detected * observed)
+        # the Poisson's uncertainty for a given count, the count's own, and that of this machine's count
+        mean = number + 0.5
+        shape = 1 / ((mean + variance) / mean**2 + self._counted_cv**2)
+        return shape, mean / shape / (self._counted * observed)
 
     def _density(self, window_s: float) -> Density | None:
         found = self._rate_posterior(window_s)

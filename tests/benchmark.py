@@ -247,7 +247,7 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
         with RoastLog(path) as log, log.together():
             for number in range(roasts):
                 about = {
-                    "coffee": f"Hill Farm {number % 40}",
+                    "coffee": f"Lot Seven {number % 40}",
                     "green_g": 180.0 + number % 60,
                     "started": f"20{10 + number // 365:02d}-{1 + number % 12:02d}-{1 + number % 28:02d}T10:00:00+00:00",
                 }
@@ -267,7 +267,7 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
             RoastLog(path).close()
 
         def compared() -> None:
-            stories = [log.story(roast) for roast in log.roasts(coffee="hill farm 7", most=5)]
+            stories = [log.story(roast) for roast in log.roasts(coffee="lot seven 7", most=5)]
             differs_most([story.roast for story in stories])
             figures.save(figures.overlay(stories), Path(folder) / "overlay.png", kind="png")
 
@@ -276,7 +276,7 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
             ("open, with its check", opened),
             ("list the newest 30", lambda: log.roasts(most=30)),
             ("list all", log.roasts),
-            ("search by coffee", lambda: log.roasts(coffee="HILL FARM 7")),
+            ("search by coffee", lambda: log.roasts(coffee="LOT SEVEN 7")),
             ("search by words", lambda: log.roasts(words="farm 39")),
             ("search by weight and day", lambda: log.roasts(green_g=200, since="2015")),
             ("one roast with all that was heard", lambda: log.story(log.find("roast-2500"))),

@@ -60,6 +60,8 @@ JUDGE = JudgeModel(
     crack=_by_hand(background_here=-1.0, seconds_good=1.0),
     alone=_by_hand(background_here=-1.0),
     cracks_per_second=1.0,
+    counted=sum(MARKS["crack"]),
+    counted_cv=0.0,
 )
 JUDGE.crack.out_bias[0] -= np.log(judge.SECONDS)
 

@@ -22,11 +22,11 @@ from crackdetect.evaluate.kept import KeptScores
 from crackdetect.evaluate.limits import energy_detector_snr_db, poisson_cusum_delay
 from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.evaluate.rivals import THRESHOLDS, Rivals
-from crackdetect.evaluate.scoring import UNSURE, Score, score
+from crackdetect.evaluate.scoring import Score, judge_announcement, score
 from crackdetect.evaluate.sets import SETS, THEMES, Task, not_run, parse_sets, tasks
 from crackdetect.events import Event
 from crackdetect.synth.plan import plan_roast
-from crackdetect.synth.truth import Truth, TruthEvent
+from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train.scenes import FIRST_SEED, scenes, whole_scenes
 from crackdetect.workers import each
 
@@ -47,6 +47,15 @@ def test_no_recording_of_the_benchmark_was_met_in_training() -> None:
     benchmark = range(FIRST_SEED["evaluate"], FIRST_SEED["evaluate"] + 10_000_000)
     assert all(seed in benchmark for seed in seeds)
     assert not any(seed in benchmark for seed in trained)
+
+
+def test_what_the_benchmark_draws_does_not_depend_on_what_the_plan_draws() -> None:
+    """Late starts must not come with stronger cracks, nor long ramps with a wider range of them."""
+    plans = [task.plan for task in tasks(roasts=60, quiet_hours=0, seed=1, sounds=None, chosen=(1,))[:60] if task.plan]
+    starts, ramps = [plan.first_start_s for plan in plans], [plan.ramp_s for plan in plans]
+    for other in ([plan.snr_low_db for plan in plans], [plan.snr_high_db - plan.snr_low_db for plan in plans]):
+        assert abs(np.corrcoef(starts, other)[0, 1]) < 0.35
+        assert abs(np.corrcoef(ramps, other)[0, 1]) < 0.35
 
 
 def test_a_bigger_benchmark_begins_with_the_smaller_one() -> None:
@@ -485,3 +494,20 @@ def test_a_figure_of_nothing_but_quiet_is_drawn(tmp_path: Path) -> None:
     figures = {row: table.aggregate(scores) for row, scores in quiet.items()}
     figure.draw(tmp_path / "q.svg", quiet, figures, title="quiet")
     assert "<svg" in (tmp_path / "q.svg").read_text()
+
+
+@pytest.mark.parametrize(
+    ("announced_at", "true_start", "drop", "expected"),
+    [
+        (112.0, 100.0, 300.0, (True, False, 12.0)),
+        (97.0, 100.0, 300.0, (True, False, -3.0)),  # a stray just before it
+        (90.0, 100.0, 300.0, (False, True, None)),
+        (301.0, 100.0, 300.0, (False, False, None)),  # after the drop: as good as never
+        (None, 100.0, 300.0, (False, False, None)),
+        (50.0, None, None, (False, True, None)),
+    ],
+)
+def test_what_becomes_of_an_announcement(
+    announced_at: float | None, true_start: float | None, drop: float | None, expected: tuple[bool, bool, float | None]
+) -> None:
+    assert judge_announcement(announced_at, true_start, drop) == expected

@@ -14,7 +14,7 @@ from crackdetect.events import TYPES, Event, clock
 
 
 def _event(kind: str = "crack", **fields: object) -> Event:
-    return Event(type=kind, at=576.4, announced_at=577.0, roast_time=546.4, seq=3, roast="hill-farm", fields=fields)
+    return Event(type=kind, at=576.4, announced_at=577.0, roast_time=546.4, seq=3, roast="lot-seven", fields=fields)
 
 
 def test_an_event_is_what_its_own_form_says() -> None:
@@ -28,7 +28,7 @@ def test_one_line_of_json() -> None:
     event = _event(kind="crack", probability=0.97, snr_db=14.5)
 
     assert event.to_json() == (
-        '{"type":"crack","at":576.4,"announced_at":577.0,"roast_time":546.4,"seq":3,"roast":"hill-farm",'
+        '{"type":"crack","at":576.4,"announced_at":577.0,"roast_time":546.4,"seq":3,"roast":"lot-seven",'
         '"probability":0.97,"snr_db":14.5}'
     )
 

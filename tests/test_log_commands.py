@@ -39,7 +39,7 @@ def run(capfd: pytest.CaptureFixture[str]) -> Run:
 def fill(*names: str, **kinds: object) -> None:
     with RoastLog() as log:
         for number, name in enumerate(names or ("monday",)):
-            about = {"coffee": "Hill Farm", "green_g": 200.0, "started": f"2026-03-{number + 1:02d}T18:30:00+00:00"}
+            about = {"coffee": "Lot Seven", "green_g": 200.0, "started": f"2026-03-{number + 1:02d}T18:30:00+00:00"}
             log.keep(roast_events(name, about=about, **kinds))  # type: ignore[arg-type]
 
 
@@ -71,7 +71,7 @@ def test_analyze_keep_puts_the_roast_into_the_log_and_again_is_the_same_roast(
         "0:58",
         "--keep",
         "--coffee",
-        "Hill Farm",
+        "Lot Seven",
         "--green",
         "7oz",
     )
@@ -79,14 +79,14 @@ def test_analyze_keep_puts_the_roast_into_the_log_and_again_is_the_same_roast(
     assert code == 0
     assert "kept as roast 1" in err
     start = json.loads(out.splitlines()[0])
-    assert start["about"]["coffee"] == "Hill Farm"
+    assert start["about"]["coffee"] == "Lot Seven"
     assert start["about"]["green_g"] == pytest.approx(198.446661875)
     assert "started" in start["about"]
     run("log", "edit", "1", "--roasted", "168g")
     assert run("analyze", recording, *options)[0] == 0
     with RoastLog() as log:
         (roast,) = log.roasts()
-        assert (roast.coffee, roast.roasted_g, roast.recording) == ("Hill Farm", 168, recording)
+        assert (roast.coffee, roast.roasted_g, roast.recording) == ("Lot Seven", 168, recording)
         assert roast.crack_count == len(log.story(roast).cracks) > 10
 
 
@@ -131,7 +131,7 @@ def test_the_list_shows_the_newest_first_with_the_trades_figures(run: Run) -> No
     first, second = [line.split() for line in out.splitlines() if line.strip().startswith(("1", "2"))][:2]
     assert first[:2] == ["2", "2026-03-02"]
     assert second == [
-        "1", "2026-03-01", "Hill", "Farm", "200", "g", "6:30", "1:40", "20.4", "%", "16.0", "%", "right", "4/5",
+        "1", "2026-03-01", "Lot", "Seven", "200", "g", "6:30", "1:40", "20.4", "%", "16.0", "%", "right", "4/5",
     ]  # fmt: skip
     assert "None of the 2 roasts" in run("log", "--coffee", "Valley", "--format", "text")[1]
 
@@ -164,7 +164,7 @@ def test_a_correction_counts_from_charge_and_what_was_heard_stays_beside_it(run:
         (("delete", "1"), "asks first"),
         (("compare", "1"), "1 roast cannot be compared"),
         (("compare",), "name two or more roasts"),
-        (("trend", "--coffee", "Valley"), "no roast of 'Valley' is in the log; the log knows 'Hill Farm'"),
+        (("trend", "--coffee", "Valley"), "no roast of 'Valley' is in the log; the log knows 'Lot Seven'"),
         (("export", "x.txt"), "neither .csv nor .jsonl"),
         (("import", "x.csv", "--map", "coffee"), "COLUMN=HEADING"),
         (("--since", "May"), "since 'May' is not a day"),
@@ -287,29 +287,29 @@ def test_a_damaged_log_is_told_with_exit_code_8_and_rescued_in_place(run: Run, h
 def test_compare_shows_them_side_by_side_and_says_what_differs(run: Run) -> None:
     with RoastLog() as log:
         for name, drop in (("one", 480.0), ("two", 540.0)):
-            log.keep(roast_events(name, drop=drop, about={"coffee": "Hill Farm"}))
+            log.keep(roast_events(name, drop=drop, about={"coffee": "Lot Seven"}))
     out = run("log", "compare", "one", "two", "--format", "text")[1]
     assert "6:30 ±6 s" in out
     assert "Development differs most: 1:20 in roast 1, 2:20 in roast 2, 60 s apart" in " ".join(out.split())
-    assert len(_rows(run("log", "compare", "--coffee", "hill farm")[1])) == 2
+    assert len(_rows(run("log", "compare", "--coffee", "lot seven")[1])) == 2
 
 
 def test_trend_says_how_repeatable(run: Run) -> None:
     fill("one", "two", "three", target="1:45")
-    out = run("log", "trend", "--coffee", "Hill Farm", "--format", "text")[1]
+    out = run("log", "trend", "--coffee", "Lot Seven", "--format", "text")[1]
     assert "you dropped 5 s short of it on average, with a spread of 0 s" in " ".join(out.split())
 
 
 def test_plan_expects_first_crack_and_is_remembered(run: Run) -> None:
     fill("one", "two", "three")
-    code, out, _ = run("plan", "--coffee", "HILL FARM", "--green", "200g", "--target", "20%")
+    code, out, _ = run("plan", "--coffee", "LOT SEVEN", "--green", "200g", "--target", "20%")
     assert code == 0
-    assert out.startswith("Plan for Hill Farm, 200 g, target 20%")
+    assert out.startswith("Plan for Lot Seven, 200 g, target 20%")
     # three first cracks at 6:30: drop at 390 s / 0.8 = 487.5 s
     assert "8:08 if it begins at 6:30" in out
     assert "never leave a roast" in " ".join(out.split())
     with RoastLog() as log:
-        remembered = log.last_of("hill farm")
+        remembered = log.last_of("lot seven")
     assert remembered is not None
     assert (str(remembered.target), remembered.green_g, remembered.expect) == ("20%", 200, (375, 405))
 

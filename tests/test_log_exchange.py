@@ -20,9 +20,9 @@ from crackdetect.log.store import RoastLog
 @pytest.fixture
 def log(tmp_path: Path) -> RoastLog:
     made = RoastLog(tmp_path / "roasts.sqlite3")
-    about = {"coffee": "Hill Farm", "green_g": 200.0, "started": "2026-03-01T18:30:00+00:00", "expect": [360, 420]}
+    about = {"coffee": "Lot Seven", "green_g": 200.0, "started": "2026-03-01T18:30:00+00:00", "expect": [360, 420]}
     made.keep(roast_events(about=about, target="18%"))
-    made.edit(made.find("1"), values={"roasted_g": 168.0, "coffee": "Hill Farm 2"}, moments={"drop": 505.0})
+    made.edit(made.find("1"), values={"roasted_g": 168.0, "coffee": "Lot Seven 2"}, moments={"drop": 505.0})
     made.note(made.find("1"), text='lemon,\n"quoted"', cup=-1, liking=4)
     return made
 
@@ -65,7 +65,7 @@ def test_a_spreadsheet_reader_sees_the_same(log: RoastLog, tmp_path: Path) -> No
     path.write_text("".join(exchange.to_csv(stories(log))), encoding="utf-8", newline="")
     frame = pandas.read_csv(path)
     assert frame["first_crack_s"].tolist() == [390.0]
-    assert frame["coffee"].tolist() == ["Hill Farm 2"]
+    assert frame["coffee"].tolist() == ["Lot Seven 2"]
     assert frame["notes"][0].endswith('lemon, / "quoted"')
 
 
@@ -75,7 +75,7 @@ def test_our_own_table_comes_back_as_marks(log: RoastLog, tmp_path: Path) -> Non
     assert line == 2
     assert isinstance(story, Story)
     roast = story.roast
-    assert (roast.identity, roast.coffee, roast.green_g, roast.roasted_g) == ("monday", "Hill Farm 2", 200, 168)
+    assert (roast.identity, roast.coffee, roast.green_g, roast.roasted_g) == ("monday", "Lot Seven 2", 200, 168)
     assert (roast.first_crack, roast.development) == (390, 105)
     assert roast.moment("first_crack.start").whose == "marked"
 

@@ -32,7 +32,7 @@ def log(tmp_path: Path) -> RoastLog:
 
 
 def test_a_roast_is_kept_with_all_that_was_heard(log: RoastLog) -> None:
-    about = {"coffee": "Hill Farm", "green_g": 200.0, "machine": "small drum", "started": "2026-03-01T18:30:00+01:00"}
+    about = {"coffee": "Lot Seven", "green_g": 200.0, "machine": "small drum", "started": "2026-03-01T18:30:00+01:00"}
     assert log.keep(roast_events(about=about, target="18%")) == "monday"
 
     roast = log.find("last")
@@ -40,7 +40,7 @@ def test_a_roast_is_kept_with_all_that_was_heard(log: RoastLog) -> None:
         1,
         "monday",
         "2026-03-01",
-        "Hill Farm",
+        "Lot Seven",
         200,
     )
     assert roast.target == Target(ratio=0.18)
@@ -68,16 +68,16 @@ def test_events_and_their_dicts_are_the_same_roast(log: RoastLog, tmp_path: Path
 
 
 def test_kept_again_what_was_heard_is_replaced_and_what_was_entered_stays(log: RoastLog) -> None:
-    log.keep(roast_events(about={"coffee": "Hill Farm", "green_g": 200}))
-    log.edit(log.find("1"), values={"roasted_g": 168.0, "coffee": "Hill Farm 2"}, moments={"first_crack.start": 405.0})
+    log.keep(roast_events(about={"coffee": "Lot Seven", "green_g": 200}))
+    log.edit(log.find("1"), values={"roasted_g": 168.0, "coffee": "Lot Seven 2"}, moments={"first_crack.start": 405.0})
     log.note(log.find("1"), text="lemon", cup=0, liking=4)
-    log.keep(roast_events(first_crack=410.0, cracks=3, about={"coffee": "Hill Farm"}))
+    log.keep(roast_events(first_crack=410.0, cracks=3, about={"coffee": "Lot Seven"}))
 
     roast = log.find("1")
-    assert (roast.coffee, roast.roasted_g, roast.green_g) == ("Hill Farm 2", 168, 200)
+    assert (roast.coffee, roast.roasted_g, roast.green_g) == ("Lot Seven 2", 168, 200)
     moment = roast.moment("first_crack.start")
     assert (moment.heard_s, moment.entered_s, moment.at_s, moment.whose) == (410, 405, 405, "corrected")
-    assert roast.said["coffee"] == "Hill Farm"
+    assert roast.said["coffee"] == "Lot Seven"
     assert len(log.story(roast).cracks) == 3
     assert [note.text for note in log.story(roast).notes] == ["lemon"]
     assert log.count() == 1
@@ -143,14 +143,14 @@ def test_what_is_not_one_roast_is_refused_in_a_sentence(
 
 
 def test_a_plan_is_remembered_until_a_finished_roast_of_the_coffee_is_kept(log: RoastLog) -> None:
-    assert log.last_of("hill farm") is None
-    log.plan("Hill  Farm", target=Target(ratio=0.18), green_g=200, expect=(480.0, 540.0))
-    assert log.last_of("hill farm") == Remembered(Target(ratio=0.18), 200, None, (480.0, 540.0))
-    about = {"coffee": "HILL FARM", "green_g": 250.0, "machine": "small drum"}
+    assert log.last_of("lot seven") is None
+    log.plan("Lot  Seven", target=Target(ratio=0.18), green_g=200, expect=(480.0, 540.0))
+    assert log.last_of("lot seven") == Remembered(Target(ratio=0.18), 200, None, (480.0, 540.0))
+    about = {"coffee": "LOT SEVEN", "green_g": 250.0, "machine": "small drum"}
     log.keep(roast_events(about=about, target="1:45", finished=False))
-    assert log.last_of("hill farm") == Remembered(Target(ratio=0.18), 200, "small drum", (480.0, 540.0))
+    assert log.last_of("lot seven") == Remembered(Target(ratio=0.18), 200, "small drum", (480.0, 540.0))
     log.keep(roast_events(about=about, target="1:45"))
-    assert log.last_of("hill farm") == Remembered(Target(seconds=105), 250, "small drum", None)
+    assert log.last_of("lot seven") == Remembered(Target(seconds=105), 250, "small drum", None)
 
 
 def test_a_recording_that_cannot_be_read_does_not_cost_the_roast(log: RoastLog, tmp_path: Path) -> None:
@@ -172,11 +172,11 @@ def test_a_moment_that_did_not_happen_and_a_correction_taken_back(log: RoastLog)
 
 
 def test_a_value_taken_away_is_away_and_comes_back(log: RoastLog) -> None:
-    log.keep(roast_events(about={"coffee": "Hill Farm", "green_g": 200}))
+    log.keep(roast_events(about={"coffee": "Lot Seven", "green_g": 200}))
     roast = log.edit(log.find("1"), values={"coffee": None, "green_g": None})
     assert (roast.coffee, roast.green_g) == (None, None)
     roast = log.edit(roast, restore=["coffee", "green_g"])
-    assert (roast.coffee, roast.green_g) == ("Hill Farm", 200)
+    assert (roast.coffee, roast.green_g) == ("Lot Seven", 200)
 
 
 @pytest.mark.parametrize(
@@ -215,8 +215,8 @@ def test_deleting_removes_everything_of_the_roast_and_its_number_is_not_given_ag
 
 def test_search_by_coffee_words_day_and_weight(log: RoastLog) -> None:
     for name, coffee, day, green in (
-        ("a", "Hill Farm", "2026-02-27", 200),
-        ("b", "hill  farm", "2026-03-01", 208),
+        ("a", "Lot Seven", "2026-02-27", 200),
+        ("b", "lot  seven", "2026-03-01", 208),
         ("c", "Valley", "2026-03-15", 250),
     ):
         log.keep(roast_events(name, about={"coffee": coffee, "green_g": green, "started": f"{day}T10:00:00+00:00"}))
@@ -226,9 +226,9 @@ def test_search_by_coffee_words_day_and_weight(log: RoastLog) -> None:
         return [roast.identity for roast in log.roasts(**search)]  # type: ignore[arg-type]
 
     assert names() == ["c", "b", "a"]
-    assert names(coffee="HILL FARM") == ["b", "a"]
+    assert names(coffee="LOT SEVEN") == ["b", "a"]
     assert names(words="bergamot") == ["c"]
-    assert names(words="FARM") == ["b", "a"]
+    assert names(words="SEVEN") == ["b", "a"]
     assert names(since="2026-03") == ["c", "b"]
     assert names(until="2026-03-01") == ["b", "a"]
     assert names(green_g=200) == ["b", "a"]  # within 5 %

@@ -7,6 +7,7 @@ import pytest
 import scipy.stats
 from clicks import candidates_of, clicks_in_noise
 
+from crackdetect.dead_time import dead_time_loss
 from crackdetect.onset import (
     AFTER,
     BEFORE,
@@ -75,7 +76,11 @@ def test_the_tail_in_real_noise_is_the_tail_of_the_thresholds() -> None:
     share = (np.log(bands / np.median(bands, axis=0)) > band_excess(BANDS, TAIL_PROBABILITY)).mean(axis=0)
 
     # about 17 exceedances of each band, which come in clumps of two (frames overlap): within a factor of 2.2
-    assert share == pytest.approx(np.full(BANDS, TAIL_PROBABILITY), rel=1.2)
+    ratio = share / TAIL_PROBABILITY
+    assert (ratio < 2.2).all()
+    assert (ratio[3:] > 1 / 2.2).all()
+    # in the narrowest bands the degrees of freedom, right for wide ones, are too few: their thresholds are too high
+    assert (ratio[:2] > 0.02).all()
     assert share.mean() == pytest.approx(TAIL_PROBABILITY, rel=0.35)
 
 
@@ -100,7 +105,7 @@ def _noise_energy(rng: np.random.Generator, count: int) -> np.ndarray:
 def test_dead_time(per_minute: int) -> None:
     """A hold-off tau loses 1 - exp(-r tau) of a Poisson process (computed): 2 % at 100, 9.5 % at 500 a minute.
 
-    "The largest within tau on both sides" loses 1 - (1 - exp(-2 r tau)) / (2 r tau), the same to second order.
+    "The largest within tau on both sides" loses 1 - (1 - exp(-2 r tau)) / (2 r tau), the same to first order.
     """
     count = 400_000
     rng = np.random.default_rng(per_minute)
@@ -114,7 +119,9 @@ def test_dead_time(per_minute: int) -> None:
     found = Onset(bands=BANDS).push(_frames(energy))
     lost = 1 - len(found) / hits.sum()
     tau = HOLD_OFF_FRAMES * HOP_S
-    assert 1 - np.exp(-per_minute / 60 * tau) == pytest.approx(lost, abs=4 * np.sqrt(lost / hits.sum()) + 0.005)
+    expected = dead_time_loss(per_minute, tau, model="local-maximum")
+    assert lost == pytest.approx(expected, abs=4 * np.sqrt(expected / hits.sum()))
+    assert expected == pytest.approx(dead_time_loss(per_minute, tau), abs=0.2 * expected)
 
 
 def test_the_candidate_carries_its_neighbourhood() -> None:

@@ -190,14 +190,18 @@ def test_a_machine_that_ticks_like_cracks_is_learnt() -> None:
     assert later == [] or later[0] > quiet + 3
 
 
-def test_nothing_is_announced_after_the_drop() -> None:
+@pytest.mark.parametrize("dropped", [False, True])
+def test_nothing_is_announced_after_the_drop(dropped: bool) -> None:
+    """A chorus that is announced while the beans are in."""
     phase = Phase(SCORES, JUDGE)
-    phase.drop()
-    said = [
-        item for tick in range(400) for item in phase.push(_marks([tick * TICK_S + 0.1]), tick=tick, observed_s=TICK_S)
-    ]
-    assert not [item for item in said if isinstance(item, Turn)]
-    assert phase.first_crack is None
+    if dropped:
+        phase.drop()
+    said = []
+    for tick in range(400):
+        marks = _judged(phase, _marks([tick * TICK_S + 0.1]) if tick % 3 == 0 else [])
+        said += phase.push(marks, tick=tick, observed_s=TICK_S)
+    assert (phase.first_crack is None) == dropped
+    assert bool([item for item in said if isinstance(item, Turn)]) != dropped
 
 
 def test_no_false_start_in_four_hours_of_clatter_as_it_was_trained_on() -> None:

@@ -37,7 +37,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Story:
     folder = tmp_path_factory.mktemp("kept")
     path = folder / "monday.wav"
     soundfile.write(path, clicks_in_noise(CRACKS, samplerate=RATE, duration_s=60, frequency_hz=3_000), RATE)
-    about = {"coffee": "Hill Farm", "green_g": 200.0, "origin": "north slope"}
+    about = {"coffee": "Lot Seven", "green_g": 200.0, "origin": "north slope"}
     with RoastLog(folder / "roasts.sqlite3") as log:
         log.keep(
             roast_events(charge=2.0, first_crack=20.0, drop=50.0, cracks=12, about=about, target="30%"), recording=path
@@ -182,7 +182,7 @@ def page(kept: Story, gathered: sound.Sound) -> str:
 
 def test_the_page_tells_the_numbers_the_rules_and_the_notes(page: str) -> None:
     text = " ".join(re.sub(r"<svg.*?</svg>|<[^>]+>", " ", page, flags=re.DOTALL).split())
-    for told in ("Hill Farm", "0:18", "0:30", "62.5 %", "16.0 %", "suggests medium (common practice)", "lemon", "thin"):
+    for told in ("Lot Seven", "0:18", "0:30", "62.5 %", "16.0 %", "suggests medium (common practice)", "lemon", "thin"):
         assert told in text
     assert "common practice, no source" in text
     assert "never leave a roast unattended" in text

@@ -12,6 +12,7 @@ from clicks import clicks_in_noise, poisson_times
 from crackdetect.classify import Model
 from crackdetect.evaluate.baselines import bandpass_peaks
 from crackdetect.judge import Judge
+from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import judging
@@ -90,8 +91,8 @@ def test_a_judge_asked_again_meets_what_it_met_in_the_path(model: Model, monkeyp
         return answers[-1]
 
     monkeypatch.setattr(Judge, "push", noted)
-    scene = next(whole_scenes(count=1, seed=5, bank=None, duration_s=60.0))
-    heard = judging.hear(scene, None, "validate", model)
+    scene = next(whole_scenes(count=1, seed=5, bank=None))
+    heard = judging.hear(scene, None, "calibrate", model)
     in_the_path = answers.copy()
     answers.clear()
     cases = judging.judge_again(heard, model)
@@ -99,3 +100,42 @@ def test_a_judge_asked_again_meets_what_it_met_in_the_path(model: Model, monkeyp
     assert answers == in_the_path
     assert 0 < len(cases.vectors) <= len(answers)
     assert cases.cracks.any()
+
+
+def _chorus(per_minute: float) -> Truth:
+    """Two hundred seconds in which first crack goes on from 20 to 180 s, at random."""
+    plan = plan_roast(
+        seed=1,
+        scenario="chorus",
+        duration_s=200.0,
+        overrides={"first_start_s": 10.0, "ramp_s": 10.0, "first_hold_s": 160.0, "peak_per_minute": per_minute},
+    )
+    events = tuple(TruthEvent(t, "first", 20.0, "") for t in poisson_times(per_minute, 20, 180, seed=7))
+    return Truth(44_100, 200.0, None, 10.0, None, None, None, per_minute, events, plan.to_dict())
+
+
+@pytest.mark.parametrize("said", [1.0, 0.6, 1.4])
+def test_what_a_judge_counts_is_held_against_the_truth(said: float) -> None:
+    """Each crack said with 0.9 in one scene and ``said`` times as much in the other; a hold-off of nothing merges none.
+
+    Of two equal scenes the mean is theirs and half their distance the deviation.
+    """
+    truth = _chorus(60)
+    times = np.array([event.time_s for event in truth.events])
+    none = np.zeros((len(times), 0))
+    scenes_met = [
+        judging.Cases(none, np.ones(len(times), bool), times, np.full(len(times), p), truth) for p in (0.9, 0.9 * said)
+    ]
+    ratio, cv = judging.counted(scenes_met, hold_off_s=0.0)
+    assert ratio == pytest.approx(0.9 * (1 + said) / 2, abs=1e-3)
+    assert cv == pytest.approx(abs(1 - said) / (1 + said), abs=0.01)
+
+
+def test_cracks_that_merge_are_not_counted_as_missed() -> None:
+    truth = _chorus(120)
+    times = np.array([event.time_s for event in truth.events])
+    merged = times[np.diff(times, prepend=-1.0) > 0.02]  # roughly what a hold-off of 10 ms on both sides leaves
+    scene = judging.Cases(np.zeros((len(merged), 0)), np.ones(len(merged), bool), merged, np.ones(len(merged)), truth)
+    share = len(merged) / len(times)
+    assert judging.counted([scene], hold_off_s=0.0)[0] == pytest.approx(share, abs=1e-3)
+    assert judging.counted([scene], hold_off_s=0.02)[0] == pytest.approx(1.0, abs=0.03)

@@ -50,9 +50,9 @@ def test_training(plain_model: Model, cluster: str) -> None:
     for one, other in zip(here, there, strict=True):
         assert np.array_equal(one.vectors, other.vectors)
         assert np.array_equal(one.labels, other.labels)
-    whole = list(whole_scenes(count=2, seed=3, bank=None, duration_s=20.0))
+    whole = list(whole_scenes(count=1, seed=3, bank=None))
     asked = [
-        judging.hear_all(whole, None, "validate", plain_model, jobs=1, cluster=where, progress=None)
+        judging.hear_all(whole, None, "calibrate", plain_model, jobs=1, cluster=where, progress=None)
         for where in (None, cluster)
     ]
     assert [(heard.asked, heard.truth) for heard in asked[0]] == [(heard.asked, heard.truth) for heard in asked[1]]

@@ -65,10 +65,7 @@ class Rivals:
         if self._held:
             self._hear_piece()
         cracks = Cracks.of(truth)
-        return {
-            name: _sweep(_joined(parts), THRESHOLDS[name], cracks, truth.first_crack_start_s)
-            for name, parts in self._onsets.items()
-        }
+        return {name: _sweep(_joined(parts), THRESHOLDS[name], cracks, truth) for name, parts in self._onsets.items()}
 
 
 def _joined(parts: Sequence[Onsets]) -> Onsets:
@@ -77,7 +74,7 @@ def _joined(parts: Sequence[Onsets]) -> Onsets:
     return Onsets(np.concatenate([p.time_s for p in parts]), np.concatenate([p.strength for p in parts]))
 
 
-def _sweep(onsets: Onsets, thresholds: Sequence[float], cracks: Cracks, true_start: float | None) -> Sweep:
+def _sweep(onsets: Onsets, thresholds: Sequence[float], cracks: Cracks, truth: Truth) -> Sweep:
     found = tuple(find(cracks, onsets.above(threshold).time_s)[0] for threshold in thresholds)
     announced_at = baselines.count_rule(onsets.above(thresholds[USUAL]).time_s)
-    return Sweep(found, *judge_announcement(announced_at, true_start))
+    return Sweep(found, *judge_announcement(announced_at, truth.first_crack_start_s, truth.drop_s))

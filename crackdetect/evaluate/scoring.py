@@ -196,10 +196,12 @@ def _found(content: Mapping[str, Any]) -> Found:
     return Found(**{**content, "found": tuple(content["found"]), "matched": tuple(content["matched"])})
 
 
-def judge_announcement(announced_at: float | None, true_start: float | None) -> tuple[bool, bool, float | None]:
+def judge_announcement(
+    announced_at: float | None, true_start: float | None, drop: float | None
+) -> tuple[bool, bool, float | None]:
     """Whether an announcement is right, whether it is false (too early, or of nothing), and its delay if right."""
-    if announced_at is None:
-        return False, False, None
+    if announced_at is None or (true_start is not None and drop is not None and announced_at > drop):
+        return False, False, None  # after the drop it helps nobody: missed
     if true_start is None or announced_at < true_start - EARLY_S:
         return False, True, None
     return True, False, announced_at - true_start
@@ -233,7 +235,7 @@ def score(
     charge, drop = first("charge", how="heard"), first("drop", how="heard")
     summary = next((e for e in reversed(events) if e.type == "summary"), None)
     true_start = truth.first_crack_start_s
-    right, false, delay = judge_announcement(None if start is None else start.announced_at, true_start)
+    right, false, delay = judge_announcement(None if start is None else start.announced_at, true_start, truth.drop_s)
     error = error_refined = None
     covered = covered_refined = None
     if right:
@@ -287,7 +289,7 @@ def score(
         ),
         rivals=rivals or {},
         others={
-            name: Announcement(*judge_announcement(_announced_at(more), true_start))
+            name: Announcement(*judge_announcement(_announced_at(more), true_start, truth.drop_s))
             for name, more in (others or {}).items()
         },
     )

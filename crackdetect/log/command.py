@@ -73,7 +73,7 @@ def command(
     Without a command it lists them, newest first. ROAST is a number of that list, a name or its beginning, or "last".
     Roasts get in by 'crackdetect analyze FILE --keep', or by themselves when you listen.
 
-    Example: crackdetect log --coffee "Hill Farm" --since 2026-03
+    Example: crackdetect log --coffee "Lot Seven" --since 2026-03
     """
     if ctx.invoked_subcommand is not None:
         if any(ctx.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE for name in ctx.params):
@@ -484,7 +484,7 @@ def compare(
 ) -> None:
     """Roasts side by side, and their crack densities aligned at first-crack start.
 
-    Example: crackdetect log compare --coffee "Hill Farm" --last 5 --png last-five.png
+    Example: crackdetect log compare --coffee "Lot Seven" --last 5 --png last-five.png
     """
     from crackdetect.log import compare as comparing
     from crackdetect.log import text
@@ -529,7 +529,7 @@ def compare(
 def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, form: str | None) -> None:
     """How repeatable you have been with one coffee, roast by roast.
 
-    Example: crackdetect log trend --coffee "Hill Farm" --png trend.png
+    Example: crackdetect log trend --coffee "Lot Seven" --png trend.png
     """
     from crackdetect.log import text
     from crackdetect.log import trend as trending

@@ -18,7 +18,7 @@ def command(coffee: str, green: str | None, target: str | None, forget: bool) ->
     The target and the window in which first crack is expected are remembered: 'crackdetect listen --coffee NAME' starts
     with them, until a roast of that coffee is kept.
 
-    Example: crackdetect plan --coffee "Hill Farm" --green 200g --target 18%
+    Example: crackdetect plan --coffee "Lot Seven" --green 200g --target 18%
     """
     import sys
     import textwrap

@@ -24,9 +24,9 @@ from crackdetect.train.scenes import Scene, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import Side, bank
 from crackdetect.workers import each
 
-HIDDEN = (96, 40)
+HIDDEN = (160, 56)
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
-PENALTY = 0.03
+PENALTY = 0.1
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -77,17 +77,17 @@ def train(
         raise SettingError(f"seed {seed} is out of range; give 0 to 999")
     say = progress or (lambda _: None)
     heard: dict[Side, list[Rows]] = {}
-    parts: tuple[tuple[str, Side, int], ...] = (("train", "train", count), ("calibrate", "validate", calibration_count))
-    for purpose, side, number in parts:
-        chosen = scenes(purpose, count=number, seed=seed, bank=None if sounds is None else bank(sounds, side))
-        heard[side] = hear_all(chosen, sounds, side, jobs=jobs, cluster=cluster, progress=partial(say, purpose))
-    rows, calibration = heard["train"], heard["validate"]
+    parts: tuple[tuple[Side, int], ...] = (("train", count), ("calibrate", calibration_count))
+    for side, number in parts:
+        chosen = scenes(side, count=number, seed=seed, bank=None if sounds is None else bank(sounds, side))
+        heard[side] = hear_all(chosen, sounds, side, jobs=jobs, cluster=cluster, progress=partial(say, side))
+    rows, calibration = heard["train"], heard["calibrate"]
     say("fitting")
     network = fit_network(rows, calibration, name=name, seed=seed)
     # the side that the network was not taught with, for on its own sounds it is too sure of itself
-    whole = whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "validate"))
+    whole = whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "calibrate"))
     met = judging.hear_all(
-        whole, sounds, "validate", network, jobs=jobs, cluster=cluster, progress=partial(say, "judge")
+        whole, sounds, "calibrate", network, jobs=jobs, cluster=cluster, progress=partial(say, "judge")
     )
     say("teaching the judge")
     network = judging.teach(met, network, seed=seed)

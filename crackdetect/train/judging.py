@@ -14,9 +14,10 @@ import numpy.typing as npt
 from crackdetect import judge
 from crackdetect.blocks import Block
 from crackdetect.classify import Model
+from crackdetect.dead_time import dead_time_loss
 from crackdetect.errors import SettingError
 from crackdetect.judge import JudgeModel, Network
-from crackdetect.phase import Asked, AskedCandidate, Mark, Phase, ScoreModel
+from crackdetect.phase import HOLD_OFF_S, Asked, AskedCandidate, Mark, Phase, ScoreModel
 from crackdetect.pipeline import Pipeline
 from crackdetect.synth.truth import Truth
 from crackdetect.train.dataset import label
@@ -31,6 +32,8 @@ HIDDEN = 32
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
 PENALTY = 0.1
 PASSES = 2
+#: A chorus is counted that lasts so long and has so many cracks.
+_LEAST_CHORUS_S, _LEAST_CRACKS = 10.0, 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,12 +46,16 @@ class Heard:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cases:
-    """Candidates of one scene as the judge met them. vectors: float64 (n, judge.COUNT).
-    cracks: bool (n,). duration_s: of the scene."""
+    """Candidates of one scene as the judge met them. vectors: float64 (n, judge.COUNT). cracks: bool (n,).
+
+    times, probabilities: float64 (n,), seconds, and what the judge said. truth: of the scene.
+    """
 
     vectors: Doubles
     cracks: npt.NDArray[np.bool_]
-    duration_s: float
+    times: Doubles
+    probabilities: Doubles
+    truth: Truth
 
 
 def untaught() -> JudgeModel:
@@ -81,16 +88,21 @@ def judge_again(heard: Heard, model: Model) -> Cases:
     phase = Phase(ScoreModel.from_marks(model.marks), model.judge)
     kept = phase.keep_judged()
     marks: deque[Mark] = deque()
+    probabilities = []
     for question in heard.asked:
         if isinstance(question, AskedCandidate):
-            marks.append(phase.judge(*question)[0])
+            mark, _ = phase.judge(*question)
+            marks.append(mark)
+            if question.score > judge.HOPELESS:
+                probabilities.append(mark.probability)
         else:
             ripe = [marks.popleft() for _ in range(question.marks)]
             phase.push(ripe, tick=question.tick, observed_s=question.observed_s)
     times = np.array([time for time, _ in kept])
     vectors = np.array([vector for _, vector in kept]).reshape(-1, judge.COUNT)
     _, snr_db, _ = label(times, heard.truth)
-    return Cases(vectors, np.isfinite(snr_db), heard.truth.duration_s)  # an echo or a double is no crack of its own
+    cracks = np.isfinite(snr_db)  # an echo or a double is no crack of its own
+    return Cases(vectors, cracks, times, np.array(probabilities), heard.truth)
 
 
 def hear_all(
@@ -121,7 +133,46 @@ def teach(heard: Sequence[Heard], model: Model, *, seed: int) -> Model:
     for _ in range(PASSES):
         cases = [judge_again(h, model) for h in heard]
         model = replace(model, judge=fit_judge(cases, seed=seed))
-    return model
+    ratio, cv = counted([judge_again(h, model) for h in heard], hold_off_s=HOLD_OFF_S)
+    return replace(model, judge=replace(model.judge, counted=ratio, counted_cv=cv))
+
+
+def counted(cases: Sequence[Cases], *, hold_off_s: float) -> tuple[float, float]:
+    """Sum of the judge's probabilities over a chorus, a true crack that does not merge with another one; and how much
+    that differs between scenes beyond chance (standard deviation over mean).
+
+    Looked at where first crack is densest, without second crack. Raises SettingError when there is no such scene.
+    """
+    sums: list[tuple[float, float, float]] = []  # true cracks, probabilities, their variance
+    for scene in cases:
+        span = _densest(scene.truth)
+        if span is None:
+            continue
+        start, end = span
+        true = sum(event.kind in ("first", "stray") and start <= event.time_s < end for event in scene.truth.events)
+        inside = scene.probabilities[(scene.times >= start) & (scene.times < end)]
+        if true >= _LEAST_CRACKS:
+            single = true * (1 - dead_time_loss(60 * true / (end - start), hold_off_s, model="local-maximum"))
+            sums.append((single, float(inside.sum()), float((inside * (1 - inside)).sum())))
+    if not sums:
+        raise SettingError("the judge's scenes lack a chorus to count; ask for more scenes")
+    single, said, variance = np.array(sums).T
+    ratio = float(said.sum() / single.sum())
+    relative = said / (ratio * single)
+    beyond = np.average((relative - 1) ** 2, weights=single) - np.average(
+        variance / (ratio * single) ** 2, weights=single
+    )
+    return round(min(5.0, max(0.2, ratio)), 4), round(float(np.sqrt(min(1.0, max(0.0, beyond)))), 4)
+
+
+def _densest(truth: Truth) -> tuple[float, float] | None:
+    """Where first crack is at its peak, seconds."""
+    if truth.plan is None or truth.first_crack_start_s is None:
+        return None
+    start = truth.first_crack_start_s + float(truth.plan["ramp_s"])
+    ends = (start + float(truth.plan["first_hold_s"]), truth.drop_s, truth.second_crack_start_s, truth.duration_s)
+    end = min(end for end in ends if end is not None)
+    return (start, end) if end - start >= _LEAST_CHORUS_S else None
 
 
 def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:
@@ -132,7 +183,7 @@ def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:
         raise SettingError("the judge's scenes lack cracks or anything else; ask for more scenes")
     alone = vectors.copy()
     alone[:, [judge.NAMES.index(name) for name in judge.DENSITY]] = 0
-    per_second = float(cracks.sum() / sum(c.duration_s for c in cases))
+    per_second = float(cracks.sum() / sum(c.truth.duration_s for c in cases))
     return JudgeModel(_fit(vectors, cracks, seed=seed), _fit(alone, cracks, seed=seed), per_second)
 
 

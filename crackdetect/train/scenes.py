@@ -39,8 +39,8 @@ _SCENARIO_SHARES = (0.48, 0.17, 0.28, 0.07)
 PLAIN_EVERY, BARE_EVERY, THEMED_EVERY = 3, 12, 6
 _PLAIN_SHARES = (0.6, 0.15, 0.25, 0.0)
 _POPCORN_SHARE = 0.3
-#: Of the whole scenes; of their kitchens without real sounds.
-_QUIETER_SHARE = 0.2
+#: Of the whole scenes; and of their kitchens without real sounds.
+_QUIETER_SHARE, _BARE_SHARE = 0.2, 0.06
 _THEMED_SHARE = 0.6
 #: Machine noise before popcorn begins in it, and what is heard of its recording, seconds.
 _LEAD_S, _POPCORN_S = 4.0, 40.0
@@ -187,11 +187,19 @@ def rendered(scene: Scene, bank: SoundBank | None) -> tuple[Iterator[Samples], T
     return iter([mixed[: round(truth.duration_s * rate)]]), truth
 
 
-def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, duration_s: float = 300.0) -> Iterator[Scene]:
-    """``count`` scenes long enough to know a machine by, for the judge: two roasts to a kitchen or bare machine."""
+def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[Scene]:
+    """``count`` scenes long enough to know a machine by, for the judge: two roasts to a kitchen or bare machine.
+
+    They are of all lengths from two and a half minutes, and first crack comes early or late in them: how long it has
+    been listening must tell the judge nothing.
+    """
     for i in range(count):
         own_seed = FIRST_SEED["judge"] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
+        duration_s = float(rng.uniform(150, 450))
+        if rng.random() < _BARE_SHARE:
+            yield _bare_scene(own_seed, duration_s)
+            continue
         scenario = str(rng.choice(("roast", "second", "kitchen", "machine"), p=(0.56, 0.11, 0.27, 0.06)))
         real = bank is not None and bool(rng.random() < 0.5)
         crack_share, rate, bed = 0.0, 0.0, None
@@ -210,6 +218,7 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, duration_s: f
             real_crack_fraction=crack_share,
             real_distractor_rate_per_minute=rate,
             bed_index=bed,
+            overrides=_anywhere(rng, duration_s) if scenario == "roast" else None,
         )
         if scenario == "kitchen" and not real and rng.random() < _THEMED_SHARE:
             plan = themed(plan, str(rng.choice(THEMES)), rng)
@@ -218,6 +227,11 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, duration_s: f
             plan = replace(plan, snr_low_db=plan.snr_low_db + up, snr_high_db=plan.snr_high_db + up)
             plan = _quieter(plan, float(rng.uniform(0, 14)), still=bool(rng.random() < 0.5))
         yield Scene(plan, scenario, real)
+
+
+def _anywhere(rng: np.random.Generator, duration_s: float) -> dict[str, float]:
+    """First crack early or late, its ramp short or long."""
+    return {"first_start_s": float(rng.uniform(0.2, 0.75)) * duration_s, "ramp_s": float(rng.uniform(8, 50))}
 
 
 def _dense(rng: np.random.Generator, scenario: str, duration_s: float) -> dict[str, float]:

@@ -2,8 +2,8 @@
 
 A folder holds one sub-folder a class (at any depth; the class is the name of the folder a file lies in). Classes
 of short, dry breaking sounds stand in for cracks; classes of steady noise become beds; all else distracts.
-A recording belongs to one side only, training or validation, chosen by a hash of its name; some whole classes are
-for validation alone.
+A recording belongs to one side only, chosen by a hash of its name: the classifier is trained with one, calibrated and
+judged with another, and the benchmark has the third, with some whole classes and one popcorn recording for itself.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from crackdetect.onset import Onset
 from crackdetect.spectrum import BandSplitter
 from crackdetect.synth.sounds import SoundBank
 
-Side = Literal["train", "validate"]
+Side = Literal["train", "calibrate", "validate"]
 #: Classes whose sounds stand in for cracks.
 CRACK_CLASSES = ("popcorn", "pop", "brittle_snap", "fire_crackle")
 #: The one of them whose recordings are also heard whole.
 POPCORN = "popcorn"
 #: Classes (or their parent folder) that are beds.
 BED_FOLDERS = ("noise", "machine", "bed")
-#: Heard in validation only, as whole classes and as single recordings.
+#: Heard in the benchmark only, as whole classes and as single recordings.
 HELD_OUT_CLASSES = ("glass", "kitchen_appliance", "dog_bark", "helicopter", "hammering_floor", "sneeze")
 HELD_OUT_RECORDINGS = ("Popcorn200v2",)
 SAMPLERATE = 44_100
@@ -52,10 +52,12 @@ class Recording:
 
 
 def side_of(path: Path) -> Side:
-    """A quarter of the recordings, by a hash of their name, and all held-out ones are for validation."""
+    """An eighth of the recordings, by a hash of their name, and all held-out ones are for the benchmark (``validate``);
+    another eighth to calibrate with."""
     if path.parent.name in HELD_OUT_CLASSES or path.stem in HELD_OUT_RECORDINGS:
         return "validate"
-    return "validate" if hashlib.sha256(path.name.encode()).digest()[0] < 64 else "train"
+    eighth = hashlib.sha256(path.name.encode()).digest()[0] // 32
+    return "validate" if eighth == 0 else "calibrate" if eighth == 1 else "train"
 
 
 def find(folder: Path) -> list[Recording]:
@@ -173,7 +175,7 @@ def sources(folder: Path, recordings: list[Recording]) -> dict[str, Any]:
     for recording in recordings:
         digest.update(recording.path.name.encode())
         digest.update(hashlib.sha256(recording.path.read_bytes()).digest())
-        sides = classes.setdefault(recording.label, {"train": 0, "validate": 0})
+        sides = classes.setdefault(recording.label, {"train": 0, "calibrate": 0, "validate": 0})
         sides[recording.side] += 1
     credits: dict[str, int] = {}
     listing = folder / "SOURCES.tsv"
