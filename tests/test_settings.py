@@ -106,7 +106,8 @@ def test_the_environment_says_truth_in_words_and_lists_with_spaces(path: Path) -
     [
         ("target = ", "is not TOML"),
         ('traget = "1:45"', "has traget, which is no setting; known are device, "),
-        ('target = "soon"', "target 'soon' is not a time"),
+        ('target = "soon"', "target 'soon' is neither a time nor a share"),
+        ("target = 18", "target '18' could be seconds or percent"),
         ("target = true", "target True is not a text"),
         ("volume = 101", "volume 101 is out of range; give 0 to 100"),
         ('quiet = "perhaps"', "quiet 'perhaps' is neither true nor false"),
@@ -125,6 +126,11 @@ def test_a_value_that_makes_no_sense_is_told_with_its_place(path: Path, text: st
 def test_a_wrong_variable_is_named() -> None:
     with pytest.raises(SettingError, match="^CRACKDETECT_VOLUME: volume 'loud' is out of range"):
         held(Path("/nowhere/settings.toml"), environment={"CRACKDETECT_VOLUME": "loud"})
+
+
+def test_a_number_alone_in_the_environment_is_no_target() -> None:
+    with pytest.raises(SettingError, match="^CRACKDETECT_TARGET: target '18' could be seconds or percent"):
+        held(Path("/nowhere/settings.toml"), environment={"CRACKDETECT_TARGET": "18"})
 
 
 def test_a_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:

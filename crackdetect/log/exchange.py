@@ -255,7 +255,7 @@ _MAKE: dict[str, Callable[[Any], Any]] = {
     **dict.fromkeys(("started", *TEXTS), _text),
     "green_g": _weight,
     "roasted_g": _weight,
-    "target": Target.parse,
+    "target": Target.of_record,
 }
 
 

@@ -715,7 +715,7 @@ def _target(text: str | None) -> Target | None:
     if not text:
         return None
     try:
-        return Target.parse(text)
+        return Target.of_record(text)
     except SettingError:
         return None
 
