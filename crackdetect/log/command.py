@@ -146,7 +146,8 @@ def edit(roast: str, restore: tuple[str, ...], **given: str | None) -> None:
     """Weights, names, and marks that were wrong. What was heard stays beside what you correct.
 
     An empty value ('') takes a text or weight away; 'never' says that a moment did not happen. Times count from charge
-    (from the start of the recording where charge is not known).
+    (from the start of the recording where charge is not known). Times that cannot have been are refused: first crack
+    lies between charge and drop, its end and second crack after it, and all within what was listened to.
 
     Example: crackdetect log edit last --roasted 168g --first-crack 9:36
     """

@@ -11,7 +11,7 @@ from crackdetect.development import development_verdict
 from crackdetect.events import clock
 from crackdetect.log.compare import MEASURES, half_interval, percent, tasting
 from crackdetect.log.planning import GUESSED_S, Plan
-from crackdetect.log.roast import CUPS, LIKING, Note, Roast, Story
+from crackdetect.log.roast import CUPS, LIKING, SPOKEN, Note, Roast, Story
 from crackdetect.log.trend import Trend
 from crackdetect.log.words import shown
 from crackdetect.weight_loss import roast_level
@@ -19,15 +19,6 @@ from crackdetect.weight_loss import roast_level
 if TYPE_CHECKING:
     from rich.table import Table
 
-#: The moments as they are called, in their order.
-SPOKEN = {
-    "charge": "charge",
-    "first_crack.start": "first crack",
-    "first_crack.end": "first crack end",
-    "second_crack.start": "second crack",
-    "drop": "drop",
-    "cooled": "cooled",
-}
 _INDENT = 19
 
 
@@ -135,16 +126,18 @@ def note_text(note: Note) -> str:
 
 
 def _moment_row(roast: Roast, what: str, name: str) -> list[str]:
-    moment = roast.moment(what)
+    moment, at_s = roast.moment(what), roast.at_s(what)
 
     def at(seconds: float | None) -> str:
         if what == "charge":
             return "-" if seconds is None else f"{clock(seconds)} of the recording"
         return clock(roast.roast_time(seconds))
 
-    if moment.at_s is None and not moment.corrected:
+    if at_s is None and moment.at_s is not None:
+        return row(name, f"not known; heard {at(moment.heard_s)}, before the corrected first crack")
+    if at_s is None and not moment.corrected:
         return [] if what == "cooled" else row(name, "not known" if what in ("charge", "drop") else "not heard")
-    text = "did not happen" if moment.at_s is None else at(moment.at_s)
+    text = "did not happen" if at_s is None else at(at_s)
     if moment.interval_s is not None:
         text += f", between {at(moment.interval_s[0])} and {at(moment.interval_s[1])} (90 % interval)"
     others = []
