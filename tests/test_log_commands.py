@@ -185,6 +185,15 @@ def test_a_wrong_value_is_named_in_one_sentence(run: Run, arguments: tuple[str, 
         assert log.find("1").said == {}
 
 
+def test_what_was_changed_is_told_with_number_and_coffee(run: Run) -> None:
+    fill("one", "two")
+    out = run("log", "edit", "one", "--roasted", "168g")[1]
+    assert out.startswith("Roast 1: Hill Farm, 2026-03-01\n")
+    out = run("log", "note", "last", "lemon")[1]
+    assert out.startswith("Roast 2: Hill Farm, 2026-03-02\n  note 1 ")
+    assert run("log", "note", "2", "--remove", "1")[1] == "removed note 1 of roast 2 (Hill Farm)\n"
+
+
 def test_delete_with_yes(run: Run) -> None:
     fill("one", "two", "three")
     code, out, _ = run("log", "delete", "1", "three", "--yes")

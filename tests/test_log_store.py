@@ -255,6 +255,19 @@ def test_deleting_removes_everything_of_the_roast_and_its_number_is_not_given_ag
 # -- finding ---------------------------------------------------------------------------------------------------
 
 
+def test_last_is_the_roast_put_in_last_whatever_its_day(log: RoastLog) -> None:
+    for name, day in (("new", "2026-03-15"), ("old", "2026-02-27")):
+        log.keep(roast_events(name, about={"started": f"{day}T10:00:00+00:00"}))
+    assert [roast.identity for roast in log.roasts()] == ["new", "old"]
+    assert log.find("last").identity == "old"
+    with log.together() as db:  # kept in another zone, and by a program that told whole seconds
+        db.execute("UPDATE roasts SET kept = '2026-03-15T10:00:00.500+01:00' WHERE identity = 'old'")
+        db.execute("UPDATE roasts SET kept = '2026-03-15T09:30:00+00:00' WHERE identity = 'new'")
+    assert log.find("last").identity == "new"
+    log.keep(roast_events("old"))  # heard again, its number is told again
+    assert log.find("last").identity == "old"
+
+
 def test_search_by_coffee_words_day_and_weight(log: RoastLog) -> None:
     for name, coffee, day, green in (
         ("a", "Hill Farm", "2026-02-27", 200),

@@ -70,8 +70,8 @@ def command(
 ) -> None:
     """Every roast that was kept: list, look, correct, taste, compare.
 
-    Without a command it lists them, newest first. ROAST is a number of that list, a name or its beginning, or "last".
-    Roasts get in by 'crackdetect analyze FILE --keep', or by themselves when you listen.
+    Without a command it lists them, newest first. ROAST is a number of that list, a name or its beginning, or "last",
+    the one put in last. Roasts get in by 'crackdetect analyze FILE --keep', or by themselves when you listen.
 
     Example: crackdetect log --coffee "Hill Farm" --since 2026-03
     """
@@ -231,6 +231,7 @@ def note(
 
     from crackdetect.log import text
     from crackdetect.log.roast import CUPS
+    from crackdetect.log.words import shown
 
     try:
         day = None if on is None else date.fromisoformat(on)
@@ -240,10 +241,11 @@ def note(
         found = log.find(roast)
         if remove is not None:
             log.remove_note(found, remove)
-            click.echo(f"removed note {remove} of {found.name}")
+            click.echo(f"removed note {remove} of {found.name} ({shown(found.coffee or found.identity)})")
             return
         number = None if cup is None else next(key for key, word in CUPS.items() if word == cup)
         made = log.note(found, text=" ".join(words), cup=number, liking=liking, tasted_on=day)
+        _say([text.heading(found)])
         _say(text.row(f"note {made.number}", f"{made.tasted_on.isoformat()} {text.note_text(made)}"))
 
 

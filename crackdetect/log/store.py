@@ -145,6 +145,8 @@ class RoastLog:
         else:
             began, day = _began((entered["started"] if entered else None) or started, now)
         heard = {
+            # to the millisecond, as several may be kept within a second
+            "kept": now.isoformat(timespec="milliseconds"),
             "began": began,
             "day": day,
             **{name: getattr(kept, name) for name in PLAIN},
@@ -161,7 +163,7 @@ class RoastLog:
             "recording_sha256": digest,
         }
         if number is None:
-            return self._insert({"identity": identity, "kept": now.isoformat(timespec="seconds"), **heard, **said})
+            return self._insert({"identity": identity, **heard, **said})
         # what was said of the roast when it was first heard is not lost by hearing the recording once more
         changes = [f"{name} = ?" for name in heard] + [f"{name} = coalesce(?, {name})" for name in said]
         values = (*heard.values(), *said.values(), number)
@@ -250,16 +252,17 @@ class RoastLog:
     # -- finding and reading -------------------------------------------------------------------------------
 
     def find(self, name: str) -> Roast:
-        """The roast of that number, identity or beginning of an identity; ``last`` is the newest.
+        """The roast of that number, identity or beginning of an identity; ``last`` is the one put into the log last,
+        whatever day it is of: its number was told just now, while its day may only have been guessed from a file.
 
         Raises SettingError when there is none, or more than one.
         """
         name = name.strip()
         if name == "last":
-            newest = self.roasts(most=1)
-            if not newest:
+            latest = self._roasts("ORDER BY julianday(kept) DESC, number DESC LIMIT 1", ())
+            if not latest:
                 raise SettingError("the roast log is empty; keep a roast first (crackdetect analyze FILE --keep)")
-            return newest[0]
+            return latest[0]
         found: list[Roast] = []
         if name.isascii() and name.isdigit() and len(name) < 10:
             found = self._roasts("WHERE number = ?", (int(name),))

@@ -60,10 +60,15 @@ def list_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, 
     return table
 
 
+def heading(roast: Roast) -> str:
+    """Which roast is spoken of: its number, its coffee or else its name, its day."""
+    return f"Roast {roast.number}: {shown(roast.coffee or roast.identity, most=60)}, {roast.day}"
+
+
 def roast_lines(story: Story) -> list[str]:
     """All that the log knows of a roast, corrected values with what they were before."""
     roast = story.roast
-    lines = [f"Roast {roast.number}: {shown(roast.coffee or roast.identity, most=60)}, {roast.day}"]
+    lines = [heading(roast)]
 
     def said(name: str, text: str, before: str) -> str:
         return f"{text} (corrected; was {before})" if roast.said.get(name) is not None else text
