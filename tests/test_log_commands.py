@@ -332,6 +332,29 @@ def test_a_plan_that_is_only_shown_is_not_remembered(run: Run) -> None:
         assert log.last_of("New") is None
 
 
+def test_a_plan_of_an_unknown_coffee_asks_whether_another_was_meant(run: Run) -> None:
+    fill()
+    for weight in ((), ("--green", "250g")):
+        out = " ".join(run("plan", "--coffee", "hil farm", *weight)[1].split())
+        assert "no roast of this coffee is in the log yet; did you mean 'Hill Farm'?" in out
+        assert "remembered" not in out
+    assert "check the name with 'crackdetect log'" in " ".join(run("plan", "--coffee", "Valley")[1].split())
+    with RoastLog() as log:
+        assert log.last_of("hil farm") is None
+        assert log.last_of("Valley") is None
+    out = " ".join(run("plan", "--coffee", "Valley", "--target", "18%")[1].split())
+    assert "remembered target 18%, for the next 'crackdetect listen' of this coffee" in out
+    with RoastLog() as log:
+        assert log.last_of("Valley") is not None
+    assert "did you mean 'Hill Farm'?" in run("log", "trend", "--coffee", "Hill Frm")[2]
+
+
+def test_what_a_plan_remembers_is_told(run: Run) -> None:
+    fill("one", "two", "three")
+    out = " ".join(run("plan", "--coffee", "Hill Farm")[1].split())
+    assert "remembered first crack expected 6:15-6:45, 200 g, for the next" in out
+
+
 def test_tables_fit_a_terminal_of_80_columns(run: Run) -> None:
     with RoastLog() as log:
         about = {"coffee": "a coffee with a rather long name", "green_g": 1134.0}

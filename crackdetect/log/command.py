@@ -562,8 +562,10 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
 
 
 def _no_coffee(log: RoastLog, coffee: str) -> str:
-    from crackdetect.log.words import shown
+    from crackdetect.log.words import near_miss, shown
 
+    if near := near_miss(coffee, log.coffees()):
+        return f"no roast of {shown(coffee)!r} is in the log; did you mean {shown(near)!r}?"
     known = ", ".join(repr(shown(name)) for name in log.coffees()[:8])
     there = f"the log knows {known}" if known else "no roast in the log has a coffee's name"
     return f"no roast of {shown(coffee)!r} is in the log; {there}"
