@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
@@ -9,10 +10,11 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 import soundfile
@@ -387,6 +389,82 @@ def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, m
     assert {"charge", "crack", "first_crack.start", "development"} <= set(types)
     assert types[-1] == "summary"
     assert done.events[-1]["health"]["device_lost"] == 1
+
+
+def test_nobody_is_asked_about_recording_before_there_is_a_microphone(
+    run: Any, plain: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from crackdetect.listening import command
+
+    monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path))
+    happened: list[str] = []
+
+    class Opened(Microphone):
+        def __init__(self, *given: Any, **options: Any) -> None:
+            happened.append("opened")
+            super().__init__(*given, **options)
+
+        def close(self) -> None:
+            happened.append("closed")
+
+    def asker() -> Any:
+        return lambda question, usual: happened.append("asked") or False
+
+    def missing(*_: object, **__: object) -> None:
+        raise DeviceError("no microphone was found; plug one in")
+
+    monkeypatch.setattr(command, "asker", asker)
+    monkeypatch.setattr(capture, "MicrophoneSource", missing)
+    done = run("listen", "--model", plain)
+    assert (done.code, done.err) == (4, "crackdetect: no microphone was found; plug one in\n")
+    assert happened == []
+    monkeypatch.setattr(capture, "MicrophoneSource", Opened)
+    run("listen", "--model", plain, "--quiet")
+    assert happened[:4] == ["opened", "closed", "asked", "opened"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "answer"), [("", False), ("no", False), ("perhaps", False), ("Yes", True), ("y ", True)]
+)
+def test_only_a_yes_is_a_yes_and_is_asked_for_once(
+    typed: str, answer: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask, asked = asker_at_a_terminal(monkeypatch, lambda: typed)
+    assert ask("Record?", False) is answer
+    assert len(asked) == 1
+    assert "Record?" in capsys.readouterr().err
+
+
+def test_ctrl_c_at_a_question_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted() -> str:
+        raise KeyboardInterrupt
+
+    ask, _ = asker_at_a_terminal(monkeypatch, interrupted)
+    for usual in (True, False):
+        told = io.StringIO()
+        with pytest.raises(click.Abort), contextlib.redirect_stderr(told):
+            ask("Record?", usual)
+        assert told.getvalue().endswith("\n")
+    monkeypatch.setattr(cli.cli, "main", lambda *_, **__: ask("Record?", False))
+    assert cli.main([]) == 130
+
+
+def asker_at_a_terminal(monkeypatch: pytest.MonkeyPatch, answer: Callable[[], str]) -> tuple[Any, list[str]]:
+    """What asks, and the questions it has put."""
+    from crackdetect.listening import command
+
+    asked: list[str] = []
+
+    def visible(prompt: str) -> str:
+        asked.append(prompt)
+        return answer()
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setattr("click.termui.visible_prompt_func", visible)
+    ask = command.asker()
+    assert ask is not None
+    return ask, asked
 
 
 def test_no_audio_layer_is_exit_code_4(run: Any, plain: Path, monkeypatch: pytest.MonkeyPatch) -> None:
