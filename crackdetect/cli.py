@@ -326,7 +326,7 @@ def _analyze_one(
             code = batch.hear(source, pipeline, sinks, say=complainer(line.say), progress=line.advance)
     finally:
         source.close()
-    for note in batch.closing_notes(source, pipeline, told=notes):
+    for note in batch.closing_notes(source, pipeline, told=notes, to_its_end=code != INTERRUPTED):
         tell(f"note: {note}")
     if code == 0:
         batch.check_audible(source, pipeline)

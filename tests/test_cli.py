@@ -247,6 +247,21 @@ def test_a_short_recording_is_told_what_it_takes(run: Any, tmp_path: Path, plain
     assert "only 12.0 s of sound: first crack can be announced after 20 s of listening" in done.err
 
 
+def test_a_given_time_past_the_end_is_told(run: Any, roast: Path, plain: Path, tmp_path: Path) -> None:
+    late = "drop-at 50:00 lies after the end of the recording (1:00) and was left out of account"
+    for form in ("text", "jsonl"):
+        done = run("analyze", roast, "--model", plain, "--drop-at", "50:00", "--format", form)
+        assert done.code == 0
+        assert done.err.endswith(f"\nnote: {late}\n")
+    assert "charge-at 2:00 lies after" in run("analyze", roast, "--model", plain, "--charge-at", "2:00").err
+    assert "lies after" not in run("analyze", roast, "--model", plain, "--drop-at", "1:00").err
+    other = tmp_path / "tuesday.flac"
+    other.write_bytes(roast.read_bytes())
+    done = run("analyze", roast, other, "--model", plain, "--drop-at", "50:00", "--format", "text")
+    assert f"{roast} and 1 more: {late}" in done.err
+    assert " ".join(done.out.split()).count("drop-at past its end") == 2
+
+
 def test_the_chosen_channel_is_told(run: Any, tmp_path: Path, plain: Path) -> None:
     part = SOUND[: 20 * RATE]
     hum = 0.1 * np.sin(2 * np.pi * 50 * np.arange(len(part)) / RATE, dtype=np.float32)
