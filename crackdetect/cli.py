@@ -138,8 +138,10 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     pipeline = Pipeline(
         samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
     )
-    about = (
-        "A demonstration on a synthetic roast: charge and drop are given, as you would\nmark them; the rest is heard."
+    width = console.columns()
+    about = textwrap.fill(
+        "A demonstration on a synthetic roast: charge and drop are given, as you would mark them; the rest is heard.",
+        width,
     )
     last: list[Event] = []
     with console.progress_line("roast", total=source.duration_s) as line:
@@ -159,10 +161,12 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     say = teller(text)
     if code == 0 and last and last[0].type == "summary":
         say("")
-        for row in console.truth_lines(last[0].fields, truth):
+        for row in console.truth_lines(last[0].fields, truth, width=width):
             say(row)
-        say("")
-        say(textwrap.fill(f"This was a demonstration. {cautions.ALWAYS}", console.WIDTH))
+    if code == INTERRUPTED:
+        complain("interrupted")
+    say("")
+    say(textwrap.fill(f"This was a demonstration. {cautions.ALWAYS}", width))
     raise click.exceptions.Exit(code)
 
 
@@ -335,7 +339,9 @@ def _analyze_one(
         number = _keep(gathered.events, file)
         tell(f"kept as roast {number}; 'crackdetect log show {number}' shows it")
     elif keep:
-        tell("interrupted, so the roast was not kept; hear it again to keep it")
+        complain("interrupted, so the roast was not kept; hear it again to keep it")
+    elif code == INTERRUPTED:
+        complain("interrupted")
     return code
 
 
@@ -399,6 +405,8 @@ def _analyze_many(
     for note, names in notes.items():
         others = f" and {len(names) - 1} more" if len(names) > 1 else ""
         tell(f"note: {note}" if names[0] in note else f"note: {names[0]}{others}: {note}")
+    if code == INTERRUPTED:
+        complain("interrupted")
     return code
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -53,6 +54,11 @@ def write_line(stream: TextIO, line: str) -> None:
         ) from None
 
 
+def columns() -> int:
+    """Of what is written as text: those of the terminal, but no more than can be read well."""
+    return min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
+
+
 def may_style(stream: TextIO) -> bool:
     """Whether bold letters are welcome: a terminal that is not dumb, and NO_COLOR not set (no-color.org)."""
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
@@ -82,14 +88,18 @@ class TextSink:
     """Events as lines a person reads while the roast goes on, and the summary at its end.
 
     write: takes one finished line. name: of the recording or microphone, for the first line. bold: first crack
-    and the target are set in bold as well as in capitals.
+    and the target are set in bold as well as in capitals. width: columns of the terminal, lines are broken between
+    words to fit; None leaves them as long as they are.
     Times are roast time once charge is known, recording time before; the first line and charge say which.
     """
 
-    def __init__(self, write: Callable[[str], None], *, name: str, bold: bool = False) -> None:
+    def __init__(
+        self, write: Callable[[str], None], *, name: str, bold: bool = False, width: int | None = None
+    ) -> None:
         self._write = write
         self._name = name
         self._bold = bold
+        self._width = width
         self._charge: float | None = None
         self._pops = 0
         self._pop_told_at: float | None = None
@@ -111,8 +121,19 @@ class TextSink:
     def _line(self, at: float, text: str, note: str = "", *, loud: bool = False) -> None:
         moment = clock(at if self._charge is None else at - self._charge)
         line = f"{moment:>6}  {text:<44}  {note}".rstrip() if note else f"{moment:>6}  {text}"
-        self._write(click.style(line, bold=True) if loud and self._bold else line)
+        lines = [line]
+        if self._width is not None and len(line) > self._width:
+            beside = " " * 8
+            lines = _broken(text, self._width, first=f"{moment:>6}  ", rest=beside)
+            lines += _broken(note, self._width, first=beside, rest=beside)
+        for line in lines:
+            self._write(click.style(line, bold=True) if loud and self._bold else line)
         self._told_at = at
+
+    @property
+    def _columns(self) -> int:
+        """Of sentences, which are broken where there is no terminal as well."""
+        return WIDTH if self._width is None else min(WIDTH, self._width)
 
     def _gather(self, event: Event) -> None:
         """Tells pops that came soon after one another in one line, as soon as any event shows that time is up."""
@@ -132,18 +153,20 @@ class TextSink:
     def _caution(self, text: str) -> None:
         """At the roaster; a recording burns nothing."""
         if self._live:
-            for line in textwrap.wrap(text, WIDTH - 8):
-                self._write(f"{'':8}{line}")
+            for line in _broken(text, self._columns, first=" " * 8, rest=" " * 8):
+                self._write(line)
 
     def _on_start(self, event: Event) -> None:
         fields = event.fields
         model = fields["model"]
         self._live = fields["source"] == "microphone"
-        self._write(
-            f"{self._name}, {fields['samplerate']:,} Hz, heard by crackdetect {fields['version']} "
-            f"(model {model['name']} {model['hash'][:8]})"
-        )
-        self._write("Times are recording time, from the first sample, until charge is known.")
+        for sentence in (
+            f"{self._name}, {fields['samplerate']:,} Hz, heard by crackdetect {fields['version']}",
+            f"Model {model['name']} {model['hash'][:8]}",
+            "Times are recording time, from the first sample, until charge is known.",
+        ):
+            for line in _broken(sentence, self._columns):
+                self._write(line)
 
     def _on_charge(self, event: Event) -> None:
         self._charge = event.at
@@ -256,7 +279,7 @@ class TextSink:
 
     def _on_summary(self, event: Event) -> None:
         self._write("")
-        for line in summary_lines(event.fields, charge=self._charge):
+        for line in summary_lines(event.fields, charge=self._charge, width=self._columns):
             self._write(line)
 
     def _clock(self, seconds: float) -> str:
@@ -305,10 +328,22 @@ def _percent(ratio: float) -> str:
     return f"{100 * ratio:.1f} %"
 
 
+def _broken(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
+    """Between words only, so that a figure or a name stays whole however narrow the terminal is."""
+    return textwrap.wrap(
+        text,
+        max(width, len(rest) + 12),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 # -- the summary -----------------------------------------------------------------------------------------------
 
 
-def summary_lines(fields: Mapping[str, Any], *, charge: float | None) -> list[str]:
+def summary_lines(fields: Mapping[str, Any], *, charge: float | None, width: int = WIDTH) -> list[str]:
     """The ``summary`` event as a person reads it. charge: seconds from the first sample, or None if unknown."""
 
     def at(seconds: float | None) -> str:
@@ -342,9 +377,9 @@ def summary_lines(fields: Mapping[str, Any], *, charge: float | None) -> list[st
     rows.append(("first crack end", at(fields["first_crack_end"])))
     rows.append(("second crack", at(fields["second_crack"])))
     rows.append(("sound", health_text(fields["health"]) or "no trouble"))
-    lines = [f"Summary ({kind})"]
+    lines = _broken(f"Summary ({kind})", width)
     for name, text in rows:
-        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {name:<16} ", subsequent_indent=" " * 19)
+        lines += _broken(text, width, first=f"  {name:<16} ", rest=" " * 19)
     return lines
 
 
@@ -480,10 +515,10 @@ def results_table(rows: Sequence[Row], *, charge: float | None) -> Table:
 # -- the demonstration -----------------------------------------------------------------------------------------
 
 
-def truth_lines(fields: Mapping[str, Any], truth: Mapping[str, float | None]) -> list[str]:
+def truth_lines(fields: Mapping[str, Any], truth: Mapping[str, float | None], *, width: int = WIDTH) -> list[str]:
     """Heard beside true, for a synthetic roast. truth: seconds from charge or start by the name of the summary's
     field (``first_crack``, ``first_crack_end``, ``second_crack``) and ``cracks``, the number rendered."""
-    lines = ["The same beside the truth, which is known as the roast is synthetic"]
+    lines = _broken("The same beside the truth, which is known as the roast is synthetic", width)
     lines.append(f"  {'':<16} {'heard':>8} {'true':>8}")
     for key, name in (
         ("first_crack", "first crack"),

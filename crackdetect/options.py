@@ -120,7 +120,8 @@ def sink_of(text: bool, *, name: str, write: Callable[[str], None]) -> Sink:
     from crackdetect import console
 
     if text:
-        return console.TextSink(write, name=name, bold=console.may_style(sys.stdout))
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        return console.TextSink(write, name=name, bold=console.may_style(sys.stdout), width=width)
     return console.JsonLinesSink(write)
 
 

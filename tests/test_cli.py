@@ -366,6 +366,7 @@ def test_an_interrupt_in_a_recording_ends_with_its_summary(
     monkeypatch.setattr(Pipeline, "push", interrupted)
     done = run("analyze", roast, "--model", plain)
     assert done.code == 130
+    assert done.err.endswith("crackdetect: interrupted\n")
     assert done.events[-1]["type"] == "summary"
     assert 0 < done.events[-1]["at"] < 60
     assert [event["seq"] for event in done.events] == list(range(len(done.events)))
@@ -605,6 +606,22 @@ def test_the_demo_tells_ends_with_the_truth_and_the_caution(run: Any, small_demo
     end = " ".join(lines[lines.index("", -5) :])
     assert "This was a demonstration." in end
     assert "never leave a roast unattended" in end
+
+
+def test_an_interrupted_demo_says_so_and_ends_with_the_caution(
+    run: Any, small_demo: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    push = Pipeline.push
+
+    def interrupted(self: Pipeline, block: Block) -> Any:
+        signal.raise_signal(signal.SIGINT)
+        return push(self, block)
+
+    monkeypatch.setattr(Pipeline, "push", interrupted)
+    done = run("demo", "--format", "text")
+    assert (done.code, done.err) == (130, "crackdetect: interrupted\n")
+    assert "beside the truth" not in done.out
+    assert "never leave a roast unattended" in " ".join(done.out.split())
 
 
 def test_the_demo_is_the_live_path(run: Any, small_demo: Path, plain: Path) -> None:
