@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,12 @@ import pytest
 import soundfile
 from clicks import clicks_in_noise, poisson_times
 from conftest import plain_classifier
+from rich.console import Console
+from rich.table import Table
 from roasts import HOSTILE, roast_events
 
 from crackdetect import cli
+from crackdetect.log import text
 from crackdetect.log.store import RoastLog
 
 Run = Callable[..., tuple[int, str, str]]
@@ -301,7 +305,7 @@ def test_compare_shows_them_side_by_side_and_says_what_differs(run: Run) -> None
         for name, drop in (("one", 480.0), ("two", 540.0)):
             log.keep(roast_events(name, drop=drop, about={"coffee": "Hill Farm"}))
     out = run("log", "compare", "one", "two", "--format", "text")[1]
-    assert "6:30 ±6 s" in out
+    assert "6:30 ±6s" in out
     assert "Development differs most: 1:20 in roast 1, 2:20 in roast 2, 60 s apart" in " ".join(out.split())
     assert len(_rows(run("log", "compare", "--coffee", "hill farm")[1])) == 2
 
@@ -367,6 +371,50 @@ def test_tables_fit_a_terminal_of_80_columns(run: Run) -> None:
         assert max(map(len, out.splitlines())) <= 80
         assert "bitter 2/5" in out
         assert "15:00" in out
+
+
+def drawn(tables: Sequence[Table], width: int) -> list[str]:
+    screen = Console(width=width, file=io.StringIO())
+    with screen.capture() as captured:
+        for table in tables:
+            screen.print(table)
+    return [line.rstrip() for line in captured.get().splitlines()]
+
+
+@pytest.mark.parametrize(
+    ("width", "left_out"),
+    [(80, ()), (79, ("loss",)), (60, ("loss", "cup")), (40, ("loss", "cup", "green", "ratio", "day"))],
+)
+def test_a_narrow_list_leaves_out_loss_and_cup_first_and_cuts_nothing(width: int, left_out: tuple[str, ...]) -> None:
+    fill("one", "two")
+    with RoastLog() as log:
+        log.edit(log.find("1"), values={"roasted_g": 168.0, "coffee": "Terrace Lot 4"})
+        log.note(log.find("1"), cup=2, liking=4)
+        roasts = log.roasts()
+        rows = drawn([text.list_table(roasts, log.notes(roasts), total=2, width=width)], width)
+    cells = {"no.": "1", "day": "2026-03-01", "coffee": "Terrace Lot 4", "green": "200 g", "crack": "6:30"}
+    cells |= {"dev.": "1:40", "ratio": "20.4 %", "loss": "16.0 %", "cup": "bitter 4/5"}
+    kept = {title: cell for title, cell in cells.items() if title not in left_out}
+    assert rows[2].split() == list(kept)
+    assert "  ".join(rows[5].split()) == "  ".join(" ".join(kept.values()).split())
+    assert (", ".join(left_out) in " ".join(rows)) or not left_out
+
+
+@pytest.mark.parametrize(("width", "count", "tables"), [(80, 6, 1), (80, 8, 2), (60, 3, 1), (40, 5, 3), (200, 8, 1)])
+def test_a_comparison_cuts_no_figure_however_narrow(width: int, count: int, tables: int) -> None:
+    fill(*(f"roast-{number}" for number in range(count)))
+    with RoastLog() as log:
+        roasts = log.roasts()[::-1]
+        for roast in roasts:
+            log.note(roast, cup=2, liking=4)
+        made = text.compare_tables(roasts, log.notes(roasts), width=width)
+        rows = drawn(made, width)
+    assert len(made) == tables
+    shown = " ".join(rows)
+    assert "…" not in shown
+    assert shown.count("6:30 ±6s") == count
+    assert sum(f"{day}03-{number + 1:02d}" in shown for day in ("2026-", "26-") for number in range(count)) >= count
+    assert shown.count("4/5") == count
 
 
 # -- hostile names ---------------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -104,7 +105,7 @@ def command(
         elif not roasts:
             click.echo(f"None of the {total:,} roasts in the log is like that.")
         else:
-            write_table(text.list_table(roasts, log.notes(roasts), total=total))
+            write_table(text.list_table(roasts, log.notes(roasts), total=total, width=_width()))
 
 
 @command.command()
@@ -512,7 +513,8 @@ def compare(
         else:
             from crackdetect.console import write_table
 
-            write_table(text.compare_table(found, notes))
+            for table in text.compare_tables(found, notes, width=_width()):
+                write_table(table)
             _say(text.sentence(comparing.differs_most(found)))
             if best := comparing.liked_best(found, notes):
                 _say(text.sentence(best))
@@ -551,7 +553,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
             from crackdetect.console import write_table
 
             if made.roasts:
-                write_table(text.trend_table(made, log.notes(made.roasts)))
+                write_table(text.trend_table(made, log.notes(made.roasts), width=_width()))
             _say(text.sentence(trending.verdict(made)))
     if png or svg or pdf:
         if not made.roasts:
@@ -587,6 +589,11 @@ def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path
 
 
 # -- shared ----------------------------------------------------------------------------------------------------
+
+
+def _width() -> int | None:
+    """Columns of the terminal, None where there is none."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def _wants_json(form: str | None) -> bool:

@@ -39,14 +39,13 @@ def sentence(text: str) -> list[str]:
     return textwrap.wrap(text, WIDTH)
 
 
-def list_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, total: int) -> Table:
-    """One row a roast, newest first. total: how many the log holds."""
+def list_table(
+    roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, total: int, width: int | None = None
+) -> Table:
+    """One row a roast, newest first. total: how many the log holds. width: columns of the terminal, None = any."""
     of = f"{len(roasts)} of {total:,} roasts" if total != len(roasts) else f"{total} roast{'s' if total != 1 else ''}"
-    table = _table(caption=f"{of}; first crack from charge, where charge is known")
-    for title in ("no.", "day", "coffee", "green", "first\ncrack", "dev.", "ratio", "loss", "cup"):
-        table.add_column(title, justify="left" if title in ("day", "coffee", "cup") else "right", no_wrap=True)
-    for roast in roasts:
-        table.add_row(
+    rows = [
+        (
             str(roast.number),
             roast.day,
             _plain(shown(roast.coffee or roast.identity, most=13)),
@@ -57,7 +56,14 @@ def list_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, 
             _share(roast.loss),
             tasting(notes.get(roast.number, ())) if roast.finished else "broke off",
         )
-    return table
+        for roast in roasts
+    ]
+    return _fitting(
+        ("no.", "day", "coffee", "green", "first\ncrack", "dev.", "ratio", "loss", "cup"),
+        rows,
+        caption=f"{of}; first crack from charge, where charge is known",
+        width=width,
+    )
 
 
 def heading(roast: Roast) -> str:
@@ -159,25 +165,52 @@ def _moment_row(roast: Roast, what: str, name: str) -> list[str]:
 # -- comparison ------------------------------------------------------------------------------------------------
 
 
-def compare_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]]) -> Table:
-    """One column a roast, one row a measure."""
-    table = _table(caption="± is half of first crack's 90 % interval; peak is cracks a minute")
+def compare_tables(
+    roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, width: int | None = None
+) -> list[Table]:
+    """One column a roast, one row a measure. width: columns of the terminal, None = any.
+
+    Where they do not stand side by side, dates and cups are written narrower, and then the roasts stand in several
+    tables: a figure is never cut.
+    """
+    tables: list[Table] = []
+    for parts in range(1, len(roasts) + 1):
+        each = -(-len(roasts) // parts)
+        for narrow in (False, True):
+            tables = [
+                _compare_table(roasts[start : start + each], notes, narrow=narrow)
+                for start in range(0, len(roasts), each)
+            ]
+            if width is None or max(map(_needed, tables)) <= width:
+                break
+        else:
+            continue
+        break
+    tables[-1].caption = "± is half of first crack's 90 % interval; peak is cracks a minute"
+    return tables
+
+
+def _compare_table(roasts: Sequence[Roast], notes: Mapping[int, Sequence[Note]], *, narrow: bool) -> Table:
+    table = _table(caption=None)
     table.add_column("", no_wrap=True)
     for roast in roasts:
-        table.add_column(roast.name, justify="right")
-    table.add_row("coffee", *(_plain(shown(roast.coffee, most=13) or "-") for roast in roasts))
-    table.add_row("day", *(roast.day for roast in roasts))
+        table.add_column(roast.name, justify="right", no_wrap=True)
+    names = (shown(roast.coffee, most=24) or "-" for roast in roasts)
+    table.add_row("coffee", *(_plain(textwrap.fill(name, 8 if narrow else 13)) for name in names))
+    days = (roast.day[2:] if narrow else roast.day for roast in roasts)
+    table.add_row("day (yy-mm-dd)" if narrow else "day", *days)
     table.add_row("green", *(grams(roast.green_g) for roast in roasts))
     for measure in MEASURES:
         cells = []
         for roast in roasts:
             value = measure.value(roast)
             half = half_interval(roast, measure) if measure.name == "first crack" else 0.0
-            cells.append("-" if value is None else measure.show(value) + (f" ±{half:.0f} s" if half else ""))
+            cells.append("-" if value is None else measure.show(value) + (f" ±{half:.0f}s" if half else ""))
         table.add_row(measure.name, *cells)
     table.add_row("cracks", *(f"{roast.crack_count:,}" for roast in roasts))
     table.add_row("peak", *("-" if roast.peak is None else f"{roast.peak.per_minute:.0f}" for roast in roasts))
-    table.add_row("cup", *(tasting(notes.get(roast.number, ())) or "-" for roast in roasts))
+    cups = (tasting(notes.get(roast.number, ())) or "-" for roast in roasts)
+    table.add_row("cup", *(cup.replace(" ", "\n") if narrow else cup for cup in cups))
     return table
 
 
@@ -230,27 +263,32 @@ def _drop(plan: Plan) -> str:
     return f"{mid} if it begins at {clock(plan.first_crack.mean)}; {low} to {high} over the window"
 
 
-def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]]) -> Table:
-    """Oldest first."""
-    table = _table(caption="off is development minus what the target asked for, seconds")
-    for title in ("no.", "day", "green", "first\ncrack", "dev.", "target", "off", "ratio", "loss", "cup"):
-        table.add_column(title, justify="left" if title in ("day", "cup") else "right", no_wrap=True)
+def trend_table(trend: Trend, notes: Mapping[int, Sequence[Note]], *, width: int | None = None) -> Table:
+    """Oldest first. width: columns of the terminal, None = any."""
+    rows = []
     for roast in trend.roasts:
         wanted, development = roast.wanted, roast.development
         off = None if wanted is None or development is None else development - wanted
-        table.add_row(
-            str(roast.number),
-            roast.day,
-            grams(roast.green_g),
-            clock(roast.first_crack),
-            clock(development),
-            "-" if roast.target is None else str(roast.target),
-            "-" if off is None else f"{round(off):+d}",
-            _share(roast.ratio),
-            _share(roast.loss),
-            tasting(notes.get(roast.number, ())),
+        rows.append(
+            (
+                str(roast.number),
+                roast.day,
+                grams(roast.green_g),
+                clock(roast.first_crack),
+                clock(development),
+                "-" if roast.target is None else str(roast.target),
+                "-" if off is None else f"{round(off):+d}",
+                _share(roast.ratio),
+                _share(roast.loss),
+                tasting(notes.get(roast.number, ())),
+            )
         )
-    return table
+    return _fitting(
+        ("no.", "day", "green", "first\ncrack", "dev.", "target", "off", "ratio", "loss", "cup"),
+        rows,
+        caption="off is development minus what the target asked for, seconds",
+        width=width,
+    )
 
 
 def _share(share: float | None) -> str:
@@ -263,7 +301,38 @@ def _plain(text: str) -> Any:
     return Text(text)  # a name may hold what rich would take for markup
 
 
-def _table(*, caption: str) -> Table:
+#: What a narrow terminal does without, in this order.
+_LESS_TELLING = ("loss", "cup", "green", "ratio", "day")
+
+
+def _fitting(titles: Sequence[str], rows: Sequence[Sequence[Any]], *, caption: str, width: int | None) -> Table:
+    """A table with as many of the columns as can be read whole."""
+    left_out: list[str] = []
+    while True:
+        told = f"{caption}; {', '.join(left_out)} in a wider window" if left_out else caption
+        table = _table(caption=told)
+        kept = [place for place, title in enumerate(titles) if title not in left_out]
+        for place in kept:
+            left = titles[place] in ("day", "coffee", "cup")
+            table.add_column(titles[place], justify="left" if left else "right", no_wrap=titles[place] != "coffee")
+        for row in rows:
+            table.add_row(*(row[place] for place in kept))
+        further = next((name for name in _LESS_TELLING if name in titles and name not in left_out), None)
+        if width is None or further is None or _needed(table) <= width:
+            return table
+        left_out.append(further)
+
+
+def _needed(table: Table) -> int:
+    """Columns of a terminal that show the table whole."""
+    from rich.console import Console
+    from rich.measure import Measurement
+
+    wide = Console(width=10_000)
+    return Measurement.get(wide, wide.options, table).maximum
+
+
+def _table(*, caption: str | None) -> Table:
     from rich import box
     from rich.table import Table
 
