@@ -5,6 +5,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import difflib
 import errno
 import importlib
 import io
@@ -71,6 +72,16 @@ class _Commands(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         first = ["demo", "analyze", "listen", "mic", "settings"]
         return [*first, "synth", *(name for name in _ELSEWHERE if name not in first)]
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        # click knows only the commands of this module, and some versions propose none
+        if self.get_command(ctx, args[0]) is None and (
+            near := difflib.get_close_matches(args[0], self.list_commands(ctx), n=1)
+        ):
+            raise click.UsageError(f"No such command {args[0]!r}. Did you mean {near[0]!r}?", ctx)
+        return super().resolve_command(ctx, args)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _ELSEWHERE:

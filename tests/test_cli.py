@@ -146,6 +146,8 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
     ("arguments", "sentence"),
     [
         (["analyse"], "No such command 'analyse'. Did you mean 'analyze'?"),
+        (["lisen"], "No such command 'lisen'. Did you mean 'listen'?"),
+        (["nothing-like-it"], "No such command 'nothing-like-it' (see 'crackdetect --help')"),
         (["analyze"], "Missing argument 'FILE...'"),
         (["analyze", "x.wav", "--target", "soon"], "target 'soon' is neither a time nor a share"),
         (["analyze", "x.wav", "--target", "18"], "target '18' could be seconds or percent"),

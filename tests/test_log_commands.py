@@ -163,13 +163,19 @@ def test_a_correction_counts_from_charge_and_what_was_heard_stays_beside_it(run:
         (("edit", "1", "--first-crack", "99:00"), "first crack 99:00 lies after the end of listening (8:30)"),
         (("edit", "1", "--drop", "6:20"), "drop 6:20 must come after first crack 6:30"),
         (("edit", "1", "--started", "2999-01-01"), "lies in the future"),
-        (("edit", "1", "--restore", "taste"), "cannot be corrected"),
+        (
+            ("edit", "1", "--restore", "taste"),
+            "choose one of green, roasted, coffee, process, origin, machine, target, ",
+        ),
+        (("edit", "1", "--restore", "first_crack.start"), "first-crack, first-crack-end, second-crack, drop, cooled"),
         (("note", "1"), "a note needs"),
         (("note", "1", "x", "--on", "May"), "on 'May' is not a day"),
         (("note", "1", "--remove", "9"), "no note 9"),
         (("show", "nowhere"), "not in the log"),
         (("delete", "1"), "asks first"),
-        (("compare", "1"), "1 roast cannot be compared"),
+        (("compare", "1"), "one roast has nothing to be compared with; name two to 8, or a coffee with --coffee"),
+        (("compare", "--coffee", "hill farm"), "the log has one roast of 'hill farm'"),
+        (("compare", "--coffee", "hill fam"), "did you mean 'Hill Farm'?"),
         (("compare",), "name two or more roasts"),
         (("trend", "--coffee", "Valley"), "no roast of 'Valley' is in the log; the log knows 'Hill Farm'"),
         (("export", "x.txt"), "neither .csv nor .jsonl"),
@@ -260,6 +266,17 @@ def test_a_backup_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> No
     assert (code, "is there already" in err) == (2, True)
     assert run("log", "backup", "copy.sqlite3", "--replace")[0] == 0
     assert run("log", "backup", tmp_path / "nowhere" / "copy.sqlite3")[0] == 6
+
+
+def test_an_export_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> None:
+    fill()
+    for name in ("roasts.csv", "roasts.jsonl"):
+        (tmp_path / name).write_text("mine")
+        code, _, err = run("log", "export", name)
+        assert (code, err) == (2, f"crackdetect: {name} is there already; name another file, or add --replace\n")
+        assert (tmp_path / name).read_text() == "mine"
+        assert run("log", "export", name, "--replace")[0] == 0
+        assert "Hill Farm" in (tmp_path / name).read_text()
 
 
 def test_restore_goes_back_to_a_backup_and_keeps_what_was(run: Run, home: Path, tmp_path: Path) -> None:

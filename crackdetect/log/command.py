@@ -6,7 +6,7 @@ import json
 import re
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -157,7 +157,7 @@ def edit(roast: str, restore: tuple[str, ...], **given: str | None) -> None:
     with _log() as log:
         found = log.find(roast)
         values, moments = _corrections(found, given)
-        names = [_field_name(name) for name in restore]
+        names = [_field_name(name, options=given) for name in restore]
         if not values and not moments and not names:
             raise SettingError("nothing to correct was given; see 'crackdetect log edit --help' for what can be")
         log.edit(found, values=values, moments=moments, restore=names)
@@ -176,8 +176,12 @@ _MOMENTS = {
 _WEIGHTS = {"green": "green_g", "roasted": "roasted_g"}
 
 
-def _field_name(option: str) -> str:
+def _field_name(option: str, *, options: Iterable[str]) -> str:
+    """Of the log. options: names of what can be corrected, as arguments are called. Raises SettingError."""
     name = option.removeprefix("--").replace("-", "_")
+    if name not in options:
+        known = ", ".join(one.replace("_", "-") for one in options)
+        raise SettingError(f"restore {option!r} is nothing that can be corrected; choose one of {known}")
     return _MOMENTS.get(name) or _WEIGHTS.get(name) or name
 
 
@@ -279,7 +283,8 @@ def delete(roasts: tuple[str, ...], yes: bool) -> None:
 @click.argument("file", required=False, type=click.Path(path_type=Path, allow_dash=True), metavar="FILE")
 @_COFFEE
 @click.option("--columns", is_flag=True, help="Tell what the columns of the CSV mean, with units, and end.")
-def export(file: Path | None, coffee: str | None, columns: bool) -> None:
+@click.option("--replace", is_flag=True, help="FILE may be there already.")
+def export(file: Path | None, coffee: str | None, columns: bool, replace: bool) -> None:
     """Write the log to FILE: .csv for a spreadsheet, .jsonl with everything; - writes JSON Lines to standard output.
 
     JSON Lines keep all of it and can be imported without loss; CSV keeps one row a roast.
@@ -296,6 +301,8 @@ def export(file: Path | None, coffee: str | None, columns: bool) -> None:
         raise SettingError("say where the log is to be written: FILE.csv, FILE.jsonl, or - for standard output")
     if str(file) != "-" and file.suffix.lower() not in (".csv", ".jsonl"):
         raise SettingError(f"{file} says neither .csv nor .jsonl; name it as what it is to be")
+    if str(file) != "-" and file.exists() and not replace:
+        raise SettingError(f"{file} is there already; name another file, or add --replace")
     with _log() as log:
         roasts = log.roasts(coffee=coffee)[::-1]  # oldest first, as they will be read again
         if str(file) == "-":
@@ -503,9 +510,7 @@ def compare(
         else:
             found = log.roasts(coffee=coffee, most=last)[::-1]
         if not 2 <= len(found) <= comparing.MOST:
-            raise SettingError(
-                f"{len(found)} roast{'s' if len(found) != 1 else ''} cannot be compared; two to {comparing.MOST} can"
-            )
+            raise SettingError(_not_to_compare(log, len(found), coffee))
         notes = log.notes(found)
         stories = [log.story(roast) for roast in found] if png or svg or pdf else []
         if _wants_json(form):
@@ -561,6 +566,18 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
         from crackdetect.report import figures
 
         _draw(lambda: figures.trend(made), png, svg, pdf)
+
+
+def _not_to_compare(log: RoastLog, count: int, coffee: str | None) -> str:
+    from crackdetect.log.compare import MOST
+
+    if count > MOST:
+        return f"{count} roasts are too many to tell apart; name two to {MOST}"
+    if coffee is None:
+        return f"one roast has nothing to be compared with; name two to {MOST}, or a coffee with --coffee"
+    if count == 1:
+        return f"the log has one roast of {coffee!r}, which has nothing to be compared with; keep another"
+    return _no_coffee(log, coffee)
 
 
 def _no_coffee(log: RoastLog, coffee: str) -> str:
