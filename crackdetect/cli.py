@@ -437,7 +437,7 @@ def _row(report: Report) -> Any:
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Folder to write to; made if missing."
 )
-@click.option("--name", help="Name of the files.  [default: SCENARIO-SEED]")
+@click.option("--name", help="Name of the files, with --count followed by each seed.  [default: SCENARIO-SEED]")
 @click.option(
     "--count",
     type=click.IntRange(1, 10_000),
@@ -478,10 +478,10 @@ def synth(
 
     duration_s = None if duration is None else parse_time(duration, name="duration")
     overrides = _overrides(settings)
-    stem = name or f"{scenario}-{seed}"
     plans = [
         (
-            stem if count == 1 else f"{stem}-{number + 1}",
+            # by the seed, so that a file's name is what makes it again
+            name if name is not None and count == 1 else f"{name or scenario}-{seed + number}",
             plan_roast(
                 seed=seed + number,
                 scenario=scenario,

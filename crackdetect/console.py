@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 POPS_TOGETHER_S = 15.0
 #: While nothing has begun, a line this often says that the tool still listens.
 STILL_LISTENING_S = 60.0
+#: So many cracks without an announcement are worth a word at the end: somebody may have heard first crack.
+POPS_WITHOUT_START = 5
 #: Development is told this often.
 DEVELOPMENT_EVERY_S = 15.0
 
@@ -108,6 +110,7 @@ class TextSink:
         self._density: Mapping[str, Any] | None = None
         self._begun = False
         self._dropped = False
+        self._taken_back = False
         self._live = False
 
     def send(self, event: Event) -> None:
@@ -263,6 +266,7 @@ class TextSink:
         name, taken_back, _ = what.partition(".not_yet")
         if taken_back:
             self._begun = self._begun and name != "first_crack"
+            self._taken_back = self._taken_back or name == "first_crack"
             self._dropped = self._dropped and name != "drop"
             self._line(event.at, f"{_spoken(name)} taken back by you; it has not been yet")
             self._charge = None if name == "charge" else self._charge
@@ -279,7 +283,7 @@ class TextSink:
 
     def _on_summary(self, event: Event) -> None:
         self._write("")
-        for line in summary_lines(event.fields, charge=self._charge, width=self._columns):
+        for line in summary_lines(event.fields, charge=self._charge, width=self._columns, taken_back=self._taken_back):
             self._write(line)
 
     def _clock(self, seconds: float) -> str:
@@ -343,8 +347,13 @@ def _broken(text: str, width: int, *, first: str = "", rest: str = "") -> list[s
 # -- the summary -----------------------------------------------------------------------------------------------
 
 
-def summary_lines(fields: Mapping[str, Any], *, charge: float | None, width: int = WIDTH) -> list[str]:
-    """The ``summary`` event as a person reads it. charge: seconds from the first sample, or None if unknown."""
+def summary_lines(
+    fields: Mapping[str, Any], *, charge: float | None, width: int = WIDTH, taken_back: bool = False
+) -> list[str]:
+    """The ``summary`` event as a person reads it. charge: seconds from the first sample, or None if unknown.
+
+    taken_back: the person said that first crack had not been; then nobody wonders why it is missing.
+    """
 
     def at(seconds: float | None) -> str:
         if seconds is None:
@@ -364,6 +373,14 @@ def summary_lines(fields: Mapping[str, Any], *, charge: float | None, width: int
         told = f"{late:.0f} s after it began" if late >= 0 else f"{-late:.0f} s before its present date"
         rows.append(("announced", f"{at(fields['first_crack_announced'])}, {told}"))
     rows.append(("cracks", f"{fields['cracks']:,} heard"))
+    if fields["first_crack"] is None and fields["cracks"] >= POPS_WITHOUT_START and not taken_back:
+        rows.append(
+            (
+                "",
+                "pops were heard, but too few or too weak to be sure of first crack: move the microphone nearer, try "
+                "--sensitivity earlier, or mark it by hand as you listen (f)",
+            )
+        )
     if fields["peak_per_minute"] is not None:
         rows.append(
             (

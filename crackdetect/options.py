@@ -62,10 +62,15 @@ given_charge = click.option(
     metavar="TIME",
     help="When the beans went in, from the first sample (0:30). Else listened for; many are missed.",
 )
+_CHANNEL = "Which channel to hear, from 1. Default: "
 given_channel = click.option(
     "--channel",
     type=click.IntRange(1),
-    help="Which channel to hear, from 1. Default: where cracks stand out best, as measured (live: the mean).",
+    help=f"{_CHANNEL}where cracks stand out best, as measured (a stream: the mean).",
+)
+#: A microphone cannot be heard beforehand.
+given_live_channel = click.option(
+    "--channel", type=click.IntRange(1), help=f"{_CHANNEL}the mean of the first two, or the only one."
 )
 on_cluster = click.option(
     "--cluster",

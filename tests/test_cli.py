@@ -394,6 +394,15 @@ class Microphone:
     def close(self) -> None: ...
 
 
+def test_help_tells_which_channel_is_heard_live(run: Any) -> None:
+    for command in ("mic", "listen"):
+        shown = " ".join(run(command, "--help").out.split())
+        assert "Which channel to hear, from 1. Default: the mean of the first two, or the only one." in shown
+    assert "Default: where cracks stand out best, as measured (a stream: the mean)" in " ".join(
+        run("analyze", "--help").out.split()
+    )
+
+
 def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(capture, "MicrophoneSource", Microphone)
     done = run("listen", "--device", "Desk", "--channel", "2", "--model", plain, "--charge-at", "0:00")
@@ -569,12 +578,14 @@ def test_synth_writes_recordings_and_truths(run: Any, tmp_path: Path) -> None:
     arguments = ["synth", "quiet", "--seed", 7, "--count", 2, "--duration", "0:10", "--samplerate", RATE]
     done = run(*arguments, "--out", tmp_path / "new", "--set", "strays_per_minute=3.5", "--container", "wav")
     assert done.code == 0, done.err
-    assert [Path(line).name for line in done.out.splitlines()] == ["quiet-7-1.wav", "quiet-7-2.wav"]
-    for number, name in enumerate(["quiet-7-1", "quiet-7-2"]):
+    assert [Path(line).name for line in done.out.splitlines()] == ["quiet-7.wav", "quiet-8.wav"]
+    for number, name in enumerate(["quiet-7", "quiet-8"]):
         info = soundfile.info(tmp_path / "new" / f"{name}.wav")
         assert (info.samplerate, info.duration) == (RATE, 10.0)
         truth = json.loads((tmp_path / "new" / f"{name}.json").read_text(encoding="utf-8"))
         assert (truth["plan"]["seed"], truth["plan"]["strays_per_minute"]) == (7 + number, 3.5)
+    named = run(*arguments, "--out", tmp_path / "named", "--name", "calm")
+    assert [Path(line).name for line in named.out.splitlines()] == ["calm-7.flac", "calm-8.flac"]
 
 
 # -- the demonstration -----------------------------------------------------------------------------------------

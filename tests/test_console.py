@@ -255,6 +255,19 @@ def test_the_summary_when_nothing_cracked() -> None:
     ]
 
 
+def test_pops_that_were_not_enough_are_told_with_what_helps() -> None:
+    def told(cracks: int, *, taken_back: bool = False) -> str:
+        marks = [event("mark", 400.0, what="first_crack.not_yet")] if taken_back else []
+        return " ".join(" ".join(lines(*marks, event("summary", 600.0, **{**NOTHING, "cracks": cracks}))).split())
+
+    assert "cracks 5 heard pops were heard, but too few or too weak to be sure of first crack" in told(5)
+    for way in ("microphone nearer", "--sensitivity earlier", "by hand"):
+        assert way in told(5)
+    assert "too few" not in told(4)
+    assert "too few" not in told(50, taken_back=True)
+    assert "too few" not in " ".join(console.summary_lines(SUMMARY, charge=None))
+
+
 @pytest.mark.parametrize(
     ("development", "ratio", "words"),
     [

@@ -191,9 +191,22 @@ def test_without_a_file_it_says_where_one_would_be(home: Path, capsys: pytest.Ca
     assert code == 0
     told = json.loads(out)  # into a pipe
     assert told["file"] == str(places.settings_file())
-    assert told["settings"]["volume"] == {"value": "80", "origin": "usual value"}
+    assert told["settings"]["volume"] == {"value": 80, "origin": "usual value"}
+    assert told["settings"]["speech"]["value"] is True
+    assert told["settings"]["channel"]["value"] is None
     assert {one["origin"] for one in told["settings"].values()} == {"usual value"}
     assert "(there is none yet)" in run(capsys, "--format", "text")[1]
+
+
+def test_json_has_numbers_and_truth_as_such_and_what_has_a_unit_as_it_is_written(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = places.settings_file()
+    path.parent.mkdir(parents=True)
+    path.write_text('record = false\nchannel = "2"\ngreen = "200g"\ncool = "2:00"\ntarget = "18%"\n', encoding="utf-8")
+    settings = json.loads(run(capsys)[1])["settings"]
+    values = {name: settings[name]["value"] for name in ("record", "channel", "green", "cool", "target")}
+    assert values == {"record": False, "channel": 2, "green": "200g", "cool": "2:00", "target": "18%"}
 
 
 def test_a_wrong_file_is_one_sentence_and_exit_code_2(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,7 +18,7 @@ import click
 from crackdetect.errors import DeviceError
 from crackdetect.options import (
     complain,
-    given_channel,
+    given_live_channel,
     given_model,
     is_text,
     of_the_roast,
@@ -75,7 +75,7 @@ class Listening:
 @click.command(name="listen")
 @click.option("--device", metavar="NAME|N", help="The microphone: its number or a part of its name.")
 @click.option("--list-devices", is_flag=True, help="List the microphones and end.")
-@given_channel
+@given_live_channel
 @of_the_roast
 @shared
 @click.option("--expect", metavar="FROM-TO", help="Roast time in which first crack is expected (8:00-10:00).")
