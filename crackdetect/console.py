@@ -401,13 +401,18 @@ def summary_lines(
 
 
 def _development_rows(fields: Mapping[str, Any]) -> list[tuple[str, str]]:
-    seconds, ratio = fields["development"], fields["ratio"]
+    seconds = fields["development"]
     if seconds is None:
         missing = "the drop" if fields["drop"] is None else "first crack"
         return [("development", f"not known, as {missing} is not known")]
+    return development_rows(seconds, ratio=fields["ratio"], total=fields["total"])
+
+
+def development_rows(seconds: float, *, ratio: float | None, total: float | None) -> list[tuple[str, str]]:
+    """Development as it stands in every summary, and below it what it suggests. Seconds; ratio 0 to 1."""
     text = clock(seconds)
     if ratio is not None:
-        text += f", {_percent(ratio)} of {clock(fields['total'])} from charge to drop"
+        text += f", {_percent(ratio)} of {clock(total)} from charge to drop"
     # the sentence repeats the figures of the line above, then a colon
     figures, _, judgement = development_verdict(ratio, seconds).partition(": ")
     return [("development", text), ("", judgement if figures.startswith("development") else f"{figures}: {judgement}")]

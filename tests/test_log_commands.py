@@ -195,6 +195,33 @@ def test_a_wrong_value_is_named_in_one_sentence(run: Run, arguments: tuple[str, 
         assert log.find("1").said == {}
 
 
+def test_a_roast_is_shown_with_where_each_value_comes_from(run: Run) -> None:
+    events = roast_events(about={"green_g": 200.0, "started": "2026-03-01T18:30:00+00:00"}, source="file")
+    for event in events:
+        if event["type"] in ("charge", "drop"):
+            event |= {"how": "heard", "confidence": 0.9, "announced_at": event["at"] + 20}
+    with RoastLog() as log:
+        log.keep(events)
+
+    def shown(*arguments: str) -> str:
+        return " ".join(run("log", *arguments, *(["--format", "text"] if arguments[0] == "show" else []))[1].split())
+
+    out = shown("show", "1")
+    assert "charge 0:10 of the recording, heard, 90 % sure" in out
+    assert "drop 8:10, heard, 90 % sure" in out
+    assert "started 2026-03-01T18:30:00+00:00 (from the file's time)" in out
+    assert "development 1:40, 20.4 % of 8:10 from charge to drop inside the usual 15 to 25 %" in out
+    assert out.count("development") == 1
+    # given once more as it was
+    out = shown("edit", "1", "--green", "200g", "--started", "2026-03-01T18:30:00+00:00", "--drop", "8:20")
+    assert "was" not in out
+    assert "file's time" not in out
+    assert "drop 8:20 (corrected); heard 8:10" in out
+    out = shown("edit", "1", "--green", "210g", "--started", "2026-03-01T18:31:00+00:00")
+    assert "210 g (corrected; was 200 g) green" in out
+    assert "(corrected; was 2026-03-01T18:30:00+00:00)" in out
+
+
 def test_what_was_changed_is_told_with_number_and_coffee(run: Run) -> None:
     fill("one", "two")
     out = run("log", "edit", "one", "--roasted", "168g")[1]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from crackdetect.console import WIDTH
-from crackdetect.development import development_verdict
+from crackdetect.console import WIDTH, development_rows
 from crackdetect.events import clock
 from crackdetect.log.compare import MEASURES, half_interval, percent, tasting
 from crackdetect.log.planning import GUESSED_S, Plan
@@ -77,12 +77,11 @@ def roast_lines(story: Story) -> list[str]:
     lines = [heading(roast)]
 
     def said(name: str, text: str, before: str) -> str:
-        return f"{text} (corrected; was {before})" if roast.said.get(name) is not None else text
+        changed = roast.said.get(name) is not None and before != text
+        return f"{text} (corrected; was {before})" if changed else text
 
     lines += row("name", shown(roast.identity, most=200))
-    lines += row(
-        "started", said("started", roast.started or "not known", str(roast.said.get("started") or "not known"))
-    )
+    lines += row("started", _started(roast))
     for name in ("coffee", "process", "origin", "machine"):
         value = getattr(roast, name)
         if value or name in roast.said:
@@ -101,10 +100,11 @@ def roast_lines(story: Story) -> list[str]:
         before = str(roast.said.get("target") or "-")
         lines += row("target", said("target", "-" if roast.target is None else str(roast.target), before))
     lines += [line for what, name in SPOKEN.items() for line in _moment_row(roast, what, name)]
-    if roast.total is not None:
-        lines += row("total", f"{clock(roast.total)} from charge to drop")
+    if roast.total is not None and (roast.development is None or roast.ratio is None):
+        lines += row("total", f"{clock(roast.total)} from charge to drop")  # else development says it
     if roast.development is not None:
-        lines += row("development", development_verdict(roast.ratio, roast.development))
+        for name, told in development_rows(roast.development, ratio=roast.ratio, total=roast.total):
+            lines += row(name, told)
     lines += row("cracks", f"{roast.crack_count:,} heard" if roast.source != "table" else f"{roast.crack_count:,}")
     if roast.peak is not None:
         lines += row(
@@ -126,6 +126,25 @@ def roast_lines(story: Story) -> list[str]:
     for note in story.notes:
         lines += row(f"note {note.number}", f"{note.tasted_on.isoformat()} {note_text(note)}")
     return lines
+
+
+def _started(roast: Roast) -> str:
+    """Where nobody said it, a recording's start is worked out from its file, which a copy may have made later."""
+    if roast.started is None:
+        return "not known"
+    if "started" not in roast.said:
+        return f"{roast.started} (from the file's time)" if roast.source == "file" else roast.started
+    before = roast.said["started"]
+    same = before is not None and _instant(before) == _instant(roast.started)
+    return roast.started if same else f"{roast.started} (corrected; was {before or 'not known'})"
+
+
+def _instant(text: str) -> datetime | str:
+    """The same moment may be written in another zone; what is no date is only as it is written."""
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return text
 
 
 def note_text(note: Note) -> str:
@@ -151,6 +170,9 @@ def _moment_row(roast: Roast, what: str, name: str) -> list[str]:
     text = "did not happen" if at_s is None else at(at_s)
     if moment.interval_s is not None:
         text += f", between {at(moment.interval_s[0])} and {at(moment.interval_s[1])} (90 % interval)"
+    if moment.whose == "heard" and what in ("charge", "drop", "cooled"):
+        sure = "" if moment.confidence is None else f", {100 * moment.confidence:.0f} % sure"
+        text += f", heard{sure}"
     others = []
     if moment.corrected:
         text += " (corrected)"
