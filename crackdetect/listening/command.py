@@ -132,7 +132,7 @@ def command(
     Put the microphone near the roaster, out of heat and air stream; 'crackdetect mic' checks it. First crack can be
     announced after 20 s of listening. Hands-free is not unattended: stay beside the roaster all the time.
 
-    What you always give belongs into the settings file ('crackdetect settings'); target, window, weight and roaster are
+    What you always give belongs into the settings file ('crackdetect settings'); target, window, weight and machine are
     remembered from the last roast of a coffee.
 
     Exit codes: 0 ended by you, 4 no microphone, or it was lost (what was heard is told).

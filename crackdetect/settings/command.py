@@ -24,8 +24,8 @@ def command(coffee: str | None, form: str | None) -> None:
     """Show what holds for the next roast, and where each value comes from.
 
     An option of 'listen' comes before the environment (CRACKDETECT_TARGET for --target), that before the settings file
-    (target = "1:45"), that before the last roast or plan of the same coffee, that before the usual value. The file is
-    plain TOML; its place is in the first line.
+    (target = "1:45"), that before the last roast or plan of the same coffee, that before the usual value. They hold for
+    'listen'; other commands know their options only. The file is plain TOML; its place is in the first line.
 
     Example: crackdetect settings --coffee "Meadow Lane"
     """
