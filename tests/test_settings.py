@@ -175,6 +175,14 @@ def test_the_command_tells_values_and_origins(home: Path, capsys: pytest.Capture
     assert "volume               80                   usual value" in rows
 
 
+def test_the_machine_has_one_name_throughout(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from crackdetect.listening.command import command
+
+    rows = run(capsys, "--format", "text")[1].splitlines()
+    assert "the machine" in rows[next(n for n, row in enumerate(rows) if row.startswith("machine ")) + 1]
+    assert "target, window, weight and machine are remembered" in " ".join((command.help or "").split())
+
+
 def test_secrets_in_addresses_are_not_shown(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = places.settings_file()
     path.parent.mkdir(parents=True)
