@@ -222,6 +222,24 @@ def test_a_roast_is_shown_with_where_each_value_comes_from(run: Run) -> None:
     assert "(corrected; was 2026-03-01T18:30:00+00:00)" in out
 
 
+def test_an_end_heard_before_the_corrected_start_is_shown_as_not_known(run: Run) -> None:
+    events = roast_events()
+    events[-1]["first_crack_end"] = 440.0
+    with RoastLog() as log:
+        log.keep(events)
+    assert "first crack end  7:10" in run("log", "show", "1", "--format", "text")[1]
+    out = " ".join(run("log", "edit", "1", "--first-crack", "7:20")[1].split())
+    assert "first crack end not known; heard 7:10, before the corrected first crack" in out
+
+
+def test_a_roast_is_broken_between_words_at_a_narrow_terminal(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(target="20%")
+    monkeypatch.setattr(text, "columns", lambda: 40)
+    out = run("log", "show", "1", "--format", "text")[1]
+    assert max(map(len, out.splitlines())) <= 40
+    assert f"\n{'':19}model first-crack\n{'':19}30ca0027\n" in out
+
+
 def test_what_was_changed_is_told_with_number_and_coffee(run: Run) -> None:
     fill("one", "two")
     out = run("log", "edit", "one", "--roasted", "168g")[1]

@@ -31,7 +31,7 @@ def command(coffee: str, green: str | None, target: str | None, forget: bool) ->
 
     from crackdetect import cautions
     from crackdetect.config import Target, parse_weight
-    from crackdetect.console import WIDTH, write_line
+    from crackdetect.console import columns, write_line
     from crackdetect.log import text
     from crackdetect.log.planning import make_plan
     from crackdetect.log.store import SAME_WEIGHT, RoastLog
@@ -58,7 +58,7 @@ def command(coffee: str, green: str | None, target: str | None, forget: bool) ->
     for line in lines:
         write_line(sys.stdout, line)
     write_line(sys.stdout, "")
-    write_line(sys.stdout, textwrap.fill(cautions.ALWAYS, WIDTH))
+    write_line(sys.stdout, textwrap.fill(cautions.ALWAYS, columns()))
 
 
 def _remembered(plan: Plan) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from crackdetect.console import WIDTH, development_rows
+from crackdetect.console import columns, development_rows
 from crackdetect.events import clock
 from crackdetect.log.compare import MEASURES, half_interval, percent, tasting
 from crackdetect.log.planning import GUESSED_S, Plan
@@ -29,14 +29,15 @@ def grams(weight: float | None) -> str:
 
 def row(name: str, text: str) -> list[str]:
     """A name and a text of any length beside it."""
-    return textwrap.wrap(text, WIDTH, initial_indent=f"  {name:<16} ", subsequent_indent=" " * _INDENT) or [
-        f"  {name:<16}"
-    ]
+    width = max(columns(), _INDENT + 12)
+    return textwrap.wrap(
+        text, width, initial_indent=f"  {name:<16} ", subsequent_indent=" " * _INDENT, break_on_hyphens=False
+    ) or [f"  {name:<16}"]
 
 
 def sentence(text: str) -> list[str]:
     """Broken between words."""
-    return textwrap.wrap(text, WIDTH)
+    return textwrap.wrap(text, columns())
 
 
 def list_table(
