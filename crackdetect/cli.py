@@ -77,9 +77,8 @@ class _Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         # click knows only the commands of this module, and some versions propose none
-        if self.get_command(ctx, args[0]) is None and (
-            near := difflib.get_close_matches(args[0], self.list_commands(ctx), n=1)
-        ):
+        near = [] if ctx.resilient_parsing else difflib.get_close_matches(args[0], self.list_commands(ctx), n=1)
+        if near and near[0] != args[0]:
             raise click.UsageError(f"No such command {args[0]!r}. Did you mean {near[0]!r}?", ctx)
         return super().resolve_command(ctx, args)
 
