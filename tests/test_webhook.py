@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from http.server import ThreadingHTTPServer
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -677,6 +678,21 @@ def test_a_message_is_received_once_and_a_false_one_refused() -> None:
     assert line.startswith("2026-11-25T10:09:05.250+01:00  first_crack.start at 8:50 of roast time")
     assert f"({one.id}, AGAIN; signature genuine)" in line
     assert "NOT genuine: no matching signature found" in line_of(received[2])
+
+
+def test_a_sample_is_not_shown_as_a_roast() -> None:
+    for fields, shown in (({"sample": True}, True), ({}, False), ({"sample": "x"}, False)):
+        event = message_of(event_of("first_crack.start", **fields).to_dict(), started=START)
+        line = line_of(Received(event.id, json.loads(event.body), "not checked", genuine=True, again=False))
+        assert (", a sample, no roast  (" in line) is shown
+
+
+def test_ctrl_c_is_the_usual_end_of_receiving(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(ThreadingHTTPServer, "serve_forever", interrupted)
+    assert run("receive", "--port", "0") == 0  # as README.md has it
 
 
 def test_a_port_that_is_taken_is_told(capsys: pytest.CaptureFixture[str]) -> None:

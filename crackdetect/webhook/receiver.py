@@ -119,6 +119,8 @@ def line_of(received: Received) -> str:
         kind = str(event.get("type", "")).removeprefix(TYPE_PREFIX)
         roast_time = data.get("roast_time") if isinstance(data, dict) else None
         at = f" at {clock(roast_time)} of roast time" if isinstance(roast_time, int | float) else ""
-        what = f"{event.get('time', 'without a time')}  {kind}{at}"
+        # 'crackdetect webhook test' says so of what it sends
+        sample = ", a sample, no roast" if isinstance(data, dict) and data.get("sample") is True else ""
+        what = f"{event.get('time', 'without a time')}  {kind}{at}{sample}"
     again = ", AGAIN" if received.again else ""
     return f"{what}  ({received.id or 'without an id'}{again}; signature {received.signature})"
