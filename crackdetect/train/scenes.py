@@ -42,6 +42,8 @@ _POPCORN_SHARE = 0.3
 #: Of the whole scenes; and of their kitchens without real sounds.
 _QUIETER_SHARE, _BARE_SHARE = 0.2, 0.06
 _THEMED_SHARE = 0.6
+#: Before this the machine is hardly known, seconds; so many of the whole scenes that begin so are heard.
+_EARLY_S, _EARLY_KEPT = 75.0, 0.25
 #: Machine noise before popcorn begins in it, and what is heard of its recording, seconds.
 _LEAD_S, _POPCORN_S = 4.0, 40.0
 
@@ -188,17 +190,20 @@ def rendered(scene: Scene, bank: SoundBank | None) -> tuple[Iterator[Samples], T
 
 
 def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[Scene]:
-    """``count`` scenes long enough to know a machine by, for the judge: two roasts to a kitchen or bare machine.
+    """At most ``count`` scenes, long enough to know a machine by, for the judge: two roasts to a kitchen or machine.
 
     They are of all lengths from two and a half minutes, and first crack comes early or late in them: how long it has
-    been listening must tell the judge nothing.
+    been listening must tell the judge little. Of those whose cracks begin before the machine is known three in four are
+    left out, for a sound that was there from the beginning is the machine's as a rule.
     """
     for i in range(count):
         own_seed = FIRST_SEED["judge"] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
         duration_s = float(rng.uniform(150, 450))
         if rng.random() < _BARE_SHARE:
-            yield _bare_scene(own_seed, duration_s)
+            scene = _bare_scene(own_seed, duration_s)
+            if rng.random() < _EARLY_KEPT:
+                yield scene
             continue
         scenario = str(rng.choice(("roast", "second", "kitchen", "machine"), p=(0.56, 0.11, 0.27, 0.06)))
         real = bank is not None and bool(rng.random() < 0.5)
@@ -226,6 +231,8 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[S
             up = float(rng.uniform(0, 22))
             plan = replace(plan, snr_low_db=plan.snr_low_db + up, snr_high_db=plan.snr_high_db + up)
             plan = _quieter(plan, float(rng.uniform(0, 14)), still=bool(rng.random() < 0.5))
+        if plan.first_start_s is not None and plan.first_start_s < _EARLY_S and rng.random() >= _EARLY_KEPT:
+            continue
         yield Scene(plan, scenario, real)
 
 
