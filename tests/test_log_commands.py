@@ -244,6 +244,13 @@ def test_a_backup_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> No
     assert (code, "is there already" in err) == (2, True)
     assert run("log", "backup", "copy.sqlite3", "--replace")[0] == 0
     assert run("log", "backup", tmp_path / "nowhere" / "copy.sqlite3")[0] == 6
+    (tmp_path / "roast.wav").write_bytes(b"RIFF" + bytes(200))
+    code, _, err = run("log", "backup", "roast.wav", "--replace")
+    assert (code, "no roast log" in err) == (2, True)
+    assert (tmp_path / "roast.wav").read_bytes() == b"RIFF" + bytes(200)
+    (tmp_path / "latest").symlink_to("copy.sqlite3")
+    assert run("log", "backup", "latest", "--replace")[0] == 0
+    assert (tmp_path / "latest").is_symlink()
 
 
 def test_restore_goes_back_to_a_backup_and_keeps_what_was(run: Run, home: Path, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crackdetect.errors import InputError, OutputError, SettingError
+from crackdetect.errors import InputError, SettingError
 
 if TYPE_CHECKING:
     from crackdetect.log.roast import Roast, Story
@@ -36,7 +36,10 @@ _FIGURES = [
 
 
 def _figures(function: Callable[..., Any]) -> Callable[..., Any]:
-    for option in reversed(_FIGURES):
+    replace = click.option(
+        "--replace", is_flag=True, help="FILE may be there already, even where it is no figure of ours."
+    )
+    for option in reversed((*_FIGURES, replace)):
         function = option(function)
     return function
 
@@ -309,15 +312,10 @@ def export(file: Path | None, coffee: str | None, columns: bool) -> None:
 
 def _write_whole(file: Path, lines: Any) -> None:
     """A file that is there whole or not at all."""
-    part = file.with_name(file.name + ".part")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as out:
-            out.writelines(lines)
-        part.replace(file)
-    except OSError as error:
-        raise OutputError(f"{file} cannot be written ({error.strerror}); choose another place") from None
-    finally:
-        part.unlink(missing_ok=True)
+    from crackdetect import writing
+
+    with writing.whole_file(file, replace=True) as part, part.open("w", encoding="utf-8", newline="") as out:
+        out.writelines(lines)
 
 
 @command.command(name="import")
@@ -409,10 +407,16 @@ def backup(file: Path, replace: bool) -> None:
 
     Example: crackdetect log backup roasts-2026-03.sqlite3
     """
+    from crackdetect import writing
+    from crackdetect.log.schema import is_log
+
     with _log() as log:
-        if file.exists() and (not replace or file.resolve() == log.path.resolve()):
-            raise SettingError(f"{file} is there already; name another file, or add --replace")
-        log.backup(file)
+        place = writing.place_of(file, replace=replace)
+        if place == log.path.resolve():
+            raise SettingError(f"{file} is the log itself; name another file")
+        if place.exists() and place.stat().st_size and not is_log(place):
+            raise SettingError(f"{file} is no roast log and is not replaced by a backup; name another file")
+        log.backup(place)
         click.echo(f"copied {log.count():,} roasts to {file}")
 
 
@@ -480,6 +484,7 @@ def compare(
     png: Path | None,
     svg: Path | None,
     pdf: Path | None,
+    replace: bool,
     form: str | None,
 ) -> None:
     """Roasts side by side, and their crack densities aligned at first-crack start.
@@ -489,8 +494,7 @@ def compare(
     from crackdetect.log import compare as comparing
     from crackdetect.log import text
 
-    if png or svg or pdf:
-        _can_draw()
+    _can_draw(png, svg, pdf, replace=replace)
     if bool(roasts) == (coffee is not None):
         raise SettingError("name two or more roasts, or a coffee with --coffee; not both")
     with _log() as log:
@@ -519,14 +523,14 @@ def compare(
         for story in stories:
             if story.roast.at_s("first_crack.start") is None:
                 click.echo(f"note: {story.roast.name} has no first crack and is not drawn", err=True)
-        _draw(lambda: figures.overlay(stories), png, svg, pdf)
+        _draw(lambda: figures.overlay(stories), png, svg, pdf, replace=replace)
 
 
 @command.command()
 @click.option("--coffee", metavar="NAME", required=True)
 @_figures
 @_FORM
-def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, form: str | None) -> None:
+def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, replace: bool, form: str | None) -> None:
     """How repeatable you have been with one coffee, roast by roast.
 
     Example: crackdetect log trend --coffee "Hill Farm" --png trend.png
@@ -534,9 +538,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
     from crackdetect.log import text
     from crackdetect.log import trend as trending
 
-    if png or svg or pdf:
-        _can_draw()
-
+    _can_draw(png, svg, pdf, replace=replace)
     with _log() as log:
         found = log.roasts(coffee=coffee)
         if not found:
@@ -555,7 +557,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
             raise SettingError("no roast of this coffee has a development, so there is nothing to draw")
         from crackdetect.report import figures
 
-        _draw(lambda: figures.trend(made), png, svg, pdf)
+        _draw(lambda: figures.trend(made), png, svg, pdf, replace=replace)
 
 
 def _no_coffee(log: RoastLog, coffee: str) -> str:
@@ -566,19 +568,25 @@ def _no_coffee(log: RoastLog, coffee: str) -> str:
     return f"no roast of {shown(coffee)!r} is in the log; {there}"
 
 
-def _can_draw() -> None:
+def _can_draw(png: Path | None, svg: Path | None, pdf: Path | None, *, replace: bool) -> None:
+    """What stands in the way of figures, where any is wanted, is told before anything else."""
+    from crackdetect import writing
     from crackdetect.report import needed
 
-    needed.check("matplotlib")
+    if png or svg or pdf:
+        needed.check("matplotlib")
+    for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
+        if path is not None:
+            writing.place_of(path, replace=replace, own=writing.is_own(kind))
 
 
-def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path | None) -> None:
+def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path | None, *, replace: bool) -> None:
     from crackdetect.report import figures
 
-    for path in (path for path in (png, svg, pdf) if path is not None):
-        kind = "png" if path == png else "svg" if path == svg else "pdf"
-        figures.save(make(), path, kind=kind)
-        click.echo(f"wrote {path}", err=True)
+    for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
+        if path is not None:
+            figures.save(make(), path, kind=kind, replace=replace)
+            click.echo(f"wrote {path}", err=True)
 
 
 # -- shared ----------------------------------------------------------------------------------------------------

@@ -149,6 +149,13 @@ def check_kind(connection: sqlite3.Connection, path: Path) -> int:
     return int(version)
 
 
+def is_log(path: Path) -> bool:
+    """Whether a file is a roast log, by its first bytes alone. Raises OSError."""
+    with path.open("rb") as file:
+        head = file.read(100)  # https://sqlite.org/fileformat.html: the application id stands at 68
+    return head.startswith(b"SQLite format 3\0") and int.from_bytes(head[68:72], "big") == APPLICATION_ID
+
+
 def _to_write_ahead(connection: sqlite3.Connection) -> None:
     """The switch needs the file for itself, and does not wait for it by the busy timeout."""
     deadline = time.monotonic() + BUSY_S
