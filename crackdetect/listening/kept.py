@@ -67,7 +67,7 @@ class KeptRoast:
             while self.folder is None:
                 try:
                     self.folder = new_folder(data, self.roast)
-                except FileExistsError:  # two roasts within a second
+                except FileExistsError:  # two roasts within a second; the name after it is free at some point
                     count += 1
                     self.roast = f"{roast}-{count}"
             self._journal = Journal(self.folder)
@@ -85,16 +85,16 @@ class KeptRoast:
         started: datetime,
         notices: Notices,
     ) -> None:
-        """position: samples of the roast so far. started: wall clock at its first sample.
-
-        Raises MissingPartError, SettingError for webhooks that cannot be sent.
-        """
+        """position: samples of the roast so far. started: wall clock at its first sample."""
         if self._journal is not None:
             attachments.sinks.append(self._journal)
             attachments.after.callback(self._journal.close)
         if record and self.folder is not None:
             self._record(attachments, samplerate, position, notices)
-        self._send(attachments, webhooks, started, notices)
+        try:
+            self._send(attachments, webhooks, started, notices)
+        except CrackdetectError as error:  # what was asked for has been checked before; the disk may still fail
+            self._tell(f"{error}; no events are sent, the roast is listened to all the same")
 
     def _record(self, attachments: Attachments, samplerate: int, position: int, notices: Notices) -> None:
         from crackdetect.keeping.recording import Recorder
@@ -123,12 +123,9 @@ class KeptRoast:
 
         selection = Selection() if webhooks.events is None else Selection.parse(webhooks.events)
         outbox = Outbox(path)
-        waiting = outbox.addresses()
-        if not webhooks.addresses and not waiting:
-            outbox.close()
-            return
         self._outbox = outbox
         attachments.after.callback(self._stop_sending)
+        waiting = outbox.addresses()
         for address in dict.fromkeys((*webhooks.addresses, *waiting)):
             postman = Postman(address, find(address, file=webhooks.secret_file))
             self._couriers.append(Courier(outbox, postman, notices=notices))
@@ -143,12 +140,17 @@ class KeptRoast:
 
         assert self._outbox is not None
         for courier in self._couriers:
-            if not courier.close(within_s=SEND_S):
+            try:
+                if courier.close(within_s=SEND_S):
+                    continue
                 count = sum(one.address == courier.address for one in self._outbox.pending())
-                self._tell(
-                    f"{count} message(s) for {show(courier.address)} are not sent yet; they go out with the next "
-                    "roast, or with 'crackdetect webhook pending --send'"
-                )
+            except CrackdetectError as error:
+                self._tell(f"what waits for {show(courier.address)} is not known: {error}")
+                continue
+            self._tell(
+                f"{count} message(s) for {show(courier.address)} are not sent yet; they go out with the next "
+                "roast, or with 'crackdetect webhook pending --send'"
+            )
         self._outbox.close()
 
     def finish(self) -> str | None:

@@ -67,11 +67,10 @@ class Outbox:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
-        except OSError as error:
-            raise OutputError(
-                f"webhook messages cannot be kept in {path} ({error.strerror}); check the disk"
-            ) from error
-        self._database = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+            self._database = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+        except (OSError, sqlite3.Error) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise OutputError(f"webhook messages cannot be kept in {path} ({reason}); check the disk") from error
         try:
             with self._guarded() as database:
                 database.execute("PRAGMA journal_mode = WAL")
