@@ -520,6 +520,7 @@ def _overrides(settings: Sequence[str]) -> dict[str, float | None]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """The program. Returns its exit code; every failure has become one sentence on standard error."""
+    _open_missing_streams()
     _prepare_streams()
     code = _run(arguments)
     try:
@@ -528,6 +529,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # told already; what is left in the buffer must not be complained of again by the interpreter's own flush
         _discard_output()
     return code
+
+
+def _open_missing_streams() -> None:
+    """Whoever starts the program may have closed its streams: what is written there goes nowhere, nothing is read.
+
+    The system would give their numbers to the next files that are opened, the roast's journal among them, and what a
+    library prints would end up in there.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        if getattr(sys, name) is not None:
+            continue
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        try:
+            os.fstat(number)
+        except OSError:
+            os.dup2(nowhere, number)
+        if nowhere != number:
+            os.close(nowhere)
+        setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - as long as the program
 
 
 def _prepare_streams() -> None:

@@ -50,6 +50,7 @@ class KeptRoast:
 
     data: the data folder. roast: its identity. folder: of a roast that is gone on with, ``None`` = a new one. tell:
     takes sentences for the person. What cannot be kept is told, and the roast is listened to all the same.
+    exit_code: of the error that keeps the roast from the log, 0 without one.
     """
 
     def __init__(self, data: Path, roast: str, *, folder: Path | None, tell: Callable[[str], None]) -> None:
@@ -57,6 +58,7 @@ class KeptRoast:
 
         self.roast = roast
         self.folder = folder
+        self.exit_code = 0
         self._data = data
         self._tell = tell
         self._journal: Journal | None = None
@@ -72,6 +74,7 @@ class KeptRoast:
                     self.roast = f"{roast}-{count}"
             self._journal = Journal(self.folder)
         except CrackdetectError as error:
+            self.exit_code = error.exit_code
             tell(str(error))
 
     def attach(
@@ -165,5 +168,6 @@ class KeptRoast:
         try:
             return recovery.keep(self.folder)
         except CrackdetectError as error:
+            self.exit_code = error.exit_code
             self._tell(f"the roast could not be put into the log: {error}; the next start tries it again")
             return None
