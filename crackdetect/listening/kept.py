@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crackdetect.errors import CrackdetectError
+from crackdetect.errors import CrackdetectError, SettingError
 
 if TYPE_CHECKING:
     from crackdetect.keeping.journal import Journal
@@ -117,6 +117,7 @@ class KeptRoast:
         path = self._data / FILE_NAME
         if not webhooks.addresses and not path.exists():
             return
+        from crackdetect.webhook.address import show
         from crackdetect.webhook.courier import Courier
         from crackdetect.webhook.outbox import Outbox
         from crackdetect.webhook.post import Postman
@@ -130,7 +131,11 @@ class KeptRoast:
         attachments.after.callback(self._stop_sending)
         waiting = outbox.addresses()
         for address in dict.fromkeys((*webhooks.addresses, *waiting)):
-            postman = Postman(address, find(address, file=webhooks.secret_file))
+            try:
+                postman = Postman(address, find(address, file=webhooks.secret_file))
+            except SettingError as error:  # of what waits from before; this roast's own have been checked
+                self._tell(f"what waits for {show(address)} is not sent: {error}")
+                continue
             self._couriers.append(Courier(outbox, postman, notices=notices))
         if webhooks.addresses:
             sink = WebhookSink(

@@ -173,6 +173,10 @@ class Outbox:
             try:
                 yield self._database
             except sqlite3.Error as error:
+                if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                    raise OutputError(
+                        f"webhook messages cannot be kept in {self.path} for now: another program holds it; end that"
+                    ) from error
                 raise OutputError(
                     f"webhook messages cannot be kept in {self.path} ({error}); free some space, or move the file away"
                 ) from error
