@@ -125,6 +125,8 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     from crackdetect.pipeline import Pipeline
     from crackdetect.recordings import open_recording
 
+    if speed is not None and math.isnan(speed):  # no range holds it out, for it compares with nothing
+        raise SettingError("speed nan is not a number; give 0.1 to 1000 times real time")
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
     settings = Settings(
@@ -384,8 +386,12 @@ def _analyze_many(
                     line.say(f"crackdetect: {error}")
                 code = code or report.exit_code
                 if keep and report.exit_code != INTERRUPTED and not report.errors:
-                    _keep(report.events, report.job.path)
-                    kept += 1
+                    try:
+                        _keep(report.events, report.job.path)
+                        kept += 1
+                    except CrackdetectError as error:  # of this roast alone: the others go on
+                        line.say(f"crackdetect: {report.job.path} could not be kept: {error}")
+                        code = code or error.exit_code
                 rows.append(_row(report))
                 for note in report.notes:
                     notes.setdefault(note, []).append(str(report.job.path))

@@ -885,6 +885,13 @@ def test_the_question_is_asked_once_and_kept_among_the_other_settings(tmp_path: 
     settings.write_text("[other]\n")
     keep_choice(settings, True)
     assert kept_choice(settings) is True
+    link = tmp_path / "link.toml"
+    link.symlink_to(settings)
+    keep_choice(link, False)
+    assert link.is_symlink()
+    assert kept_choice(settings) is False
+    settings.write_text(f"record = {'[' * 5_000}")
+    assert kept_choice(settings) is None
 
 
 # -- kills ---------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from typing import Any
 from crackdetect.errors import InputError
 from crackdetect.events import Event
 from crackdetect.log.roast import MOMENTS, Crack, Density, Moment, Trouble
+from crackdetect.log.words import clean
 
 #: Fields of the summary by the moment they date.
 _SUMMED = {
@@ -114,7 +115,9 @@ def _add(kept: Account, fields: Mapping[str, Any]) -> None:
     elif kind == "density":
         kept.density.append(Density(at, _number(fields["per_minute"]), _number(fields["low"]), _number(fields["high"])))
     elif kind == "health":
-        kept.troubles.append(Trouble(at, str(fields["kind"]), int(fields["count"]), str(fields["message"])))
+        kept.troubles.append(
+            Trouble(at, clean(fields["kind"]) or "", int(fields["count"]), clean(fields["message"]) or "")
+        )
     elif kind == "mark":
         _mark(kept, str(fields["what"]), at)
     elif kind in ("first_crack.start", "first_crack.end", "second_crack.start"):

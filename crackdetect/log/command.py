@@ -86,7 +86,7 @@ def command(
 
     grams = None if green is None else parse_weight(green, name="green")
     for name, value in (("since", since), ("until", until)):
-        if value is not None and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", value):
+        if value is not None and not _is_day(value):
             raise SettingError(f"{name} {value!r} is not a day; write it as 2026-03-01, 2026-03 or 2026")
     with _log() as log:
         roasts = log.roasts(
@@ -108,6 +108,19 @@ def command(
             click.echo(f"None of the {total:,} roasts in the log is like that.")
         else:
             write_table(text.list_table(roasts, log.notes(roasts), total=total))
+
+
+def _is_day(text: str) -> bool:
+    """Whether it is a day of the calendar, or the month or year at its beginning."""
+    from datetime import date
+
+    if not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", text, re.ASCII):
+        return False
+    try:
+        date.fromisoformat((text + "-01-01")[:10] if len(text) == 4 else (text + "-01")[:10])
+    except ValueError:
+        return False
+    return True
 
 
 @command.command()
@@ -370,6 +383,8 @@ def import_(file: Path, pairs: tuple[str, ...], weights_in: str, replace: bool) 
 
 def _read_text(file: Path) -> str:
     try:
+        if file.exists() and not file.is_file() and not file.is_dir():  # a pipe could be waited for without end
+            raise InputError(f"{file} is not an ordinary file and cannot be imported; save it to one first")
         return file.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise InputError(f"{file} cannot be read ({error.strerror}); check its name") from None
