@@ -38,7 +38,7 @@ def settle(
     from crackdetect.keeping import recovery
 
     now = datetime.now().astimezone()
-    found = recovery.find(data, tell=tell)
+    found = recovery.find(data, tell=lambda sentence: tell(_capital(sentence)))
     going_on = None
     running = [cut_off for cut_off in found if cut_off.may_still_run(now) and _can_be_told(cut_off)]
     if running and wanted is not False:

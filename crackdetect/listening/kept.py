@@ -151,13 +151,14 @@ class KeptRoast:
             try:
                 if courier.close(within_s=SEND_S):
                     continue
-                count = sum(one.address == courier.address for one in self._outbox.pending())
+                waiting = [one for one in self._outbox.pending() if one.address == courier.address]
             except CrackdetectError as error:
                 self._tell(f"what waits for {show(courier.address)} is not known: {error}")
                 continue
+            why = next((f" ({one.answer})" for one in waiting if one.answer), "")
             self._tell(
-                f"{count} message(s) for {show(courier.address)} are not sent yet; they go out with the next "
-                "roast, or with 'crackdetect webhook pending --send'"
+                f"{len(waiting)} message(s) for {show(courier.address)} are not sent yet{why}; they go out with the "
+                "next roast, or with 'crackdetect webhook pending --send'"
             )
         self._outbox.close()
 
