@@ -192,6 +192,11 @@ def test_a_line_that_is_not_as_it_should_be_names_its_field(
         exchange.from_json(json.dumps(record))
 
 
+def test_a_cell_that_is_too_long_is_told_with_its_line() -> None:
+    with pytest.raises(InputError, match="line 3 is not CSV"):
+        list(exchange.from_csv(f"identity,drop_s,coffee\na,500,x\nb,500,{'x' * 200_000}\n"))
+
+
 def test_brackets_without_end_are_no_line() -> None:
     with pytest.raises(InputError, match="not a line of JSON"):
         exchange.from_json("[" * 5_000)

@@ -386,7 +386,7 @@ def from_csv(
             except SettingError as error:
                 yield rows.line_num, str(error)
     except csv.Error as error:
-        raise InputError(f"its line {rows.line_num} is not CSV ({error})") from None
+        raise InputError(f"its line {rows.reader.line_num} is not CSV ({error})") from None
 
 
 def _cell(text: str, *, own: bool) -> str:
