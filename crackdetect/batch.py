@@ -24,7 +24,7 @@ from crackdetect.blocks import Block
 from crackdetect.classify import Model
 from crackdetect.config import About, Settings
 from crackdetect.errors import CrackdetectError, InputError
-from crackdetect.events import Event
+from crackdetect.events import Event, clock
 from crackdetect.pipeline import Pipeline
 from crackdetect.recordings import RecordingSource, open_recording
 from crackdetect.session import Sink, listen
@@ -152,9 +152,25 @@ def opening_notes(source: Recording) -> list[str]:
     return [note for note in notes if note]
 
 
-def closing_notes(source: Recording, pipeline: Pipeline, *, told: Sequence[str]) -> list[str]:
-    """Sentences on a recording that has been heard, without those told already."""
+def too_late(settings: Settings, duration_s: float) -> list[str]:
+    """Names of the given times that lie past the end of a recording, which nobody can have meant."""
+    given = {"charge-at": settings.charge_at, "drop-at": settings.drop_at}
+    return [name for name, at_s in given.items() if at_s is not None and at_s > duration_s]
+
+
+def closing_notes(source: Recording, pipeline: Pipeline, *, told: Sequence[str], to_its_end: bool = True) -> list[str]:
+    """Sentences on a recording that has been heard, without those told already.
+
+    to_its_end: whether all of it was heard; what was given for later than that could else still have come.
+    """
     notes = [*source.notes, length_note(pipeline.duration_s)]
+    if to_its_end:
+        given = {"charge-at": pipeline.settings.charge_at, "drop-at": pipeline.settings.drop_at}
+        notes += [
+            f"{name} {clock(given[name])} lies after the end of the recording ({clock(pipeline.duration_s)}) and was "
+            "left out of account"
+            for name in too_late(pipeline.settings, pipeline.duration_s)
+        ]
     return [note for note in notes if note and note not in told]
 
 
@@ -258,7 +274,8 @@ def hear_file(job: Job) -> Report:
                 samplerate=source.samplerate, model=model, settings=job.settings, roast=job.roast, about=about
             )
             report.exit_code = hear(source, pipeline, [report], say=report.errors.append)
-            report.notes += closing_notes(source, pipeline, told=report.notes)
+            whole = report.exit_code != INTERRUPTED
+            report.notes += closing_notes(source, pipeline, told=report.notes, to_its_end=whole)
             report.tags += _tags(source, pipeline)
             if report.exit_code == 0:
                 check_audible(source, pipeline)
@@ -273,7 +290,8 @@ def _tags(source: Recording, pipeline: Pipeline) -> list[str]:
     channel = (source.channel_note or "").partition(":")[0].partition(",")[0]
     rate = f"{source.samplerate:,} Hz" if rate_note(source.samplerate) else ""
     short = f"{pipeline.duration_s:.0f} s only" if length_note(pipeline.duration_s) else ""
-    return [tag for tag in ("breaks off" if source.truncated else "", short, rate, channel) if tag]
+    late = [f"{name} past its end" for name in too_late(pipeline.settings, pipeline.duration_s)]
+    return [tag for tag in ("breaks off" if source.truncated else "", short, *late, rate, channel) if tag]
 
 
 def hear_files(jobs: Sequence[Job], *, workers: int = 1, cluster: str | None = None) -> Iterator[Report]:

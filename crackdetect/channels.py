@@ -9,7 +9,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from crackdetect.blocks import Samples
-from crackdetect.errors import InputError
+from crackdetect.errors import InputError, SettingError
 from crackdetect.spectrum import MAX_SAMPLERATE, MIN_SAMPLERATE
 
 MIN_DURATION_S = 0.1
@@ -59,8 +59,11 @@ def one_channel(frames: Frames, channel: int | None) -> Samples:
 
 
 def given_channel(name: str, channel: int, channels: int) -> int:
+    """Counted from 0. channel: from 1, as people count. Raises SettingError."""
     if not 1 <= channel <= channels:
-        raise InputError(f"channel {channel} does not exist in {name}; choose 1 to {channels}")
+        if channels == 1:
+            raise SettingError(f"{name} has one channel, so there is no channel {channel}; leave it out")
+        raise SettingError(f"channel {channel} does not exist in {name}; choose 1 to {channels}")
     return channel - 1
 
 

@@ -5,6 +5,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import difflib
 import errno
 import importlib
 import io
@@ -71,6 +72,15 @@ class _Commands(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         first = ["demo", "analyze", "listen", "mic", "settings"]
         return [*first, "synth", *(name for name in _ELSEWHERE if name not in first)]
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        # click knows only the commands of this module, and some versions propose none
+        near = [] if ctx.resilient_parsing else difflib.get_close_matches(args[0], self.list_commands(ctx), n=1)
+        if near and near[0] != args[0]:
+            raise click.UsageError(f"No such command {args[0]!r}. Did you mean {near[0]!r}?", ctx)
+        return super().resolve_command(ctx, args)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _ELSEWHERE:
@@ -140,8 +150,10 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     pipeline = Pipeline(
         samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
     )
-    about = (
-        "A demonstration on a synthetic roast: charge and drop are given, as you would\nmark them; the rest is heard."
+    width = console.columns()
+    about = textwrap.fill(
+        "A demonstration on a synthetic roast: charge and drop are given, as you would mark them; the rest is heard.",
+        width,
     )
     last: list[Event] = []
     with console.progress_line("roast", total=source.duration_s) as line:
@@ -161,10 +173,12 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     say = teller(text)
     if code == 0 and last and last[0].type == "summary":
         say("")
-        for row in console.truth_lines(last[0].fields, truth):
+        for row in console.truth_lines(last[0].fields, truth, width=width):
             say(row)
-        say("")
-        say(textwrap.fill(f"This was a demonstration. {cautions.ALWAYS}", console.WIDTH))
+    if code == INTERRUPTED:
+        complain("interrupted")
+    say("")
+    say(textwrap.fill(f"This was a demonstration. {cautions.ALWAYS}", width))
     raise click.exceptions.Exit(code)
 
 
@@ -328,7 +342,7 @@ def _analyze_one(
             code = batch.hear(source, pipeline, sinks, say=complainer(line.say), progress=line.advance)
     finally:
         source.close()
-    for note in batch.closing_notes(source, pipeline, told=notes):
+    for note in batch.closing_notes(source, pipeline, told=notes, to_its_end=code != INTERRUPTED):
         tell(f"note: {note}")
     if code == 0:
         batch.check_audible(source, pipeline)
@@ -337,7 +351,9 @@ def _analyze_one(
         number = _keep(gathered.events, file)
         tell(f"kept as roast {number}; 'crackdetect log show {number}' shows it")
     elif keep:
-        tell("interrupted, so the roast was not kept; hear it again to keep it")
+        complain("interrupted, so the roast was not kept; hear it again to keep it")
+    elif code == INTERRUPTED:
+        complain("interrupted")
     return code
 
 
@@ -405,6 +421,8 @@ def _analyze_many(
     for note, names in notes.items():
         others = f" and {len(names) - 1} more" if len(names) > 1 else ""
         tell(f"note: {note}" if names[0] in note else f"note: {names[0]}{others}: {note}")
+    if code == INTERRUPTED:
+        complain("interrupted")
     return code
 
 
@@ -424,7 +442,7 @@ def _row(report: Report) -> Any:
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="Folder to write to; made if missing."
 )
-@click.option("--name", help="Name of the files.  [default: SCENARIO-SEED]")
+@click.option("--name", help="Name of the files, with --count followed by each seed.  [default: SCENARIO-SEED]")
 @click.option(
     "--count",
     type=click.IntRange(1, 10_000),
@@ -465,10 +483,10 @@ def synth(
 
     duration_s = None if duration is None else parse_time(duration, name="duration")
     overrides = _overrides(settings)
-    stem = name or f"{scenario}-{seed}"
     plans = [
         (
-            stem if count == 1 else f"{stem}-{number + 1}",
+            # by the seed, so that a file's name is what makes it again
+            name if name is not None and count == 1 else f"{name or scenario}-{seed + number}",
             plan_roast(
                 seed=seed + number,
                 scenario=scenario,

@@ -11,6 +11,8 @@ from crackdetect.errors import SettingError
 
 _CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):([0-5]?\d(?:\.\d+)?)")
 _PLAIN = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
+#: A number alone. Where 18 could be a share or minutes as well, it is not taken for seconds.
+_BARE = re.compile(r"\d+(?:\.\d+)?")
 
 
 #: No time that anybody can mean is longer: 100 hours.
@@ -56,9 +58,11 @@ def parse_weight(text: str, *, name: str = "weight") -> float:
 
 def parse_window(text: str, *, name: str = "expect") -> tuple[float, float]:
     """``"8:00-10:00"`` -> seconds from and to. Raises SettingError naming ``name``."""
-    first, dash, last = text.strip().partition("-")
+    first, dash, last = (part.strip() for part in text.partition("-"))
     if not dash:
         raise SettingError(f"{name} {text!r} is not a span of time; write it as 8:00-10:00")
+    if _BARE.fullmatch(first) or _BARE.fullmatch(last):
+        raise SettingError(f"{name} {text!r} could be minutes or seconds; write it as 8:00-10:00 or 480s-600s")
     window = parse_time(first, name=name), parse_time(last, name=name)
     if not window[0] < window[1]:
         raise SettingError(f"{name} {text!r} ends before it begins; write the earlier time first")
@@ -112,14 +116,28 @@ class Target:
 
     @classmethod
     def parse(cls, text: str) -> Target:
-        """``"1:45"``, ``"105s"`` or ``"18%"``."""
+        """``"1:45"``, ``"105s"`` or ``"18%"``; ``"18"`` is refused, as it could be either. Raises SettingError."""
         text = text.strip()
+        if _BARE.fullmatch(text):
+            share = f"{text}%" if float(text) < 90 else "18%"
+            raise SettingError(f"target {text!r} could be seconds or percent; write {share}, 1:45 or {text}s")
         if text.endswith("%"):
             try:
                 return cls(ratio=float(text[:-1]) / 100)
             except ValueError:
                 raise SettingError(f"target {text!r} is not a percentage; write it as 18%") from None
-        return cls(seconds=parse_time(text, name="target"))
+        try:
+            seconds = parse_time(text, name="target")
+        except SettingError:
+            raise SettingError(
+                f"target {text!r} is neither a time nor a share of the roast; write 1:45, 105s or 18%"
+            ) from None
+        return cls(seconds=seconds)
+
+    @classmethod
+    def of_record(cls, text: str) -> Target:
+        """As :meth:`parse`, of what was written down when a number alone was still taken for seconds."""
+        return cls.parse(f"{text}s" if _BARE.fullmatch(text) else text)
 
     def drop_after(self, first_crack_s: float | None) -> float | None:
         """Development time (s) at which the target is reached.

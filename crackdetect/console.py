@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 POPS_TOGETHER_S = 15.0
 #: While nothing has begun, a line this often says that the tool still listens.
 STILL_LISTENING_S = 60.0
+#: So many cracks without an announcement are worth a word at the end: somebody may have heard first crack.
+POPS_WITHOUT_START = 5
 #: Development is told this often.
 DEVELOPMENT_EVERY_S = 15.0
 
@@ -51,6 +54,11 @@ def write_line(stream: TextIO, line: str) -> None:
         raise OutputError(
             f"the output cannot be written ({reason}); free some space or send it to another place"
         ) from None
+
+
+def columns() -> int:
+    """Of what is written as text: those of the terminal, but no more than can be read well."""
+    return min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
 
 
 def may_style(stream: TextIO) -> bool:
@@ -82,14 +90,18 @@ class TextSink:
     """Events as lines a person reads while the roast goes on, and the summary at its end.
 
     write: takes one finished line. name: of the recording or microphone, for the first line. bold: first crack
-    and the target are set in bold as well as in capitals.
+    and the target are set in bold as well as in capitals. width: columns of the terminal, lines are broken between
+    words to fit; None leaves them as long as they are.
     Times are roast time once charge is known, recording time before; the first line and charge say which.
     """
 
-    def __init__(self, write: Callable[[str], None], *, name: str, bold: bool = False) -> None:
+    def __init__(
+        self, write: Callable[[str], None], *, name: str, bold: bool = False, width: int | None = None
+    ) -> None:
         self._write = write
         self._name = name
         self._bold = bold
+        self._width = width
         self._charge: float | None = None
         self._pops = 0
         self._pop_told_at: float | None = None
@@ -98,6 +110,7 @@ class TextSink:
         self._density: Mapping[str, Any] | None = None
         self._begun = False
         self._dropped = False
+        self._taken_back = False
         self._live = False
 
     def send(self, event: Event) -> None:
@@ -111,8 +124,19 @@ class TextSink:
     def _line(self, at: float, text: str, note: str = "", *, loud: bool = False) -> None:
         moment = clock(at if self._charge is None else at - self._charge)
         line = f"{moment:>6}  {text:<44}  {note}".rstrip() if note else f"{moment:>6}  {text}"
-        self._write(click.style(line, bold=True) if loud and self._bold else line)
+        lines = [line]
+        if self._width is not None and len(line) > self._width:
+            beside = " " * 8
+            lines = _broken(text, self._width, first=f"{moment:>6}  ", rest=beside)
+            lines += _broken(note, self._width, first=beside, rest=beside)
+        for line in lines:
+            self._write(click.style(line, bold=True) if loud and self._bold else line)
         self._told_at = at
+
+    @property
+    def _columns(self) -> int:
+        """Of sentences, which are broken where there is no terminal as well."""
+        return WIDTH if self._width is None else min(WIDTH, self._width)
 
     def _gather(self, event: Event) -> None:
         """Tells pops that came soon after one another in one line, as soon as any event shows that time is up."""
@@ -132,18 +156,20 @@ class TextSink:
     def _caution(self, text: str) -> None:
         """At the roaster; a recording burns nothing."""
         if self._live:
-            for line in textwrap.wrap(text, WIDTH - 8):
-                self._write(f"{'':8}{line}")
+            for line in _broken(text, self._columns, first=" " * 8, rest=" " * 8):
+                self._write(line)
 
     def _on_start(self, event: Event) -> None:
         fields = event.fields
         model = fields["model"]
         self._live = fields["source"] == "microphone"
-        self._write(
-            f"{self._name}, {fields['samplerate']:,} Hz, heard by crackdetect {fields['version']} "
-            f"(model {model['name']} {model['hash'][:8]})"
-        )
-        self._write("Times are recording time, from the first sample, until charge is known.")
+        for sentence in (
+            f"{self._name}, {fields['samplerate']:,} Hz, heard by crackdetect {fields['version']}",
+            f"Model {model['name']} {model['hash'][:8]}",
+            "Times are recording time, from the first sample, until charge is known.",
+        ):
+            for line in _broken(sentence, self._columns):
+                self._write(line)
 
     def _on_charge(self, event: Event) -> None:
         self._charge = event.at
@@ -240,6 +266,7 @@ class TextSink:
         name, taken_back, _ = what.partition(".not_yet")
         if taken_back:
             self._begun = self._begun and name != "first_crack"
+            self._taken_back = self._taken_back or name == "first_crack"
             self._dropped = self._dropped and name != "drop"
             self._line(event.at, f"{_spoken(name)} taken back by you; it has not been yet")
             self._charge = None if name == "charge" else self._charge
@@ -256,7 +283,7 @@ class TextSink:
 
     def _on_summary(self, event: Event) -> None:
         self._write("")
-        for line in summary_lines(event.fields, charge=self._charge):
+        for line in summary_lines(event.fields, charge=self._charge, width=self._columns, taken_back=self._taken_back):
             self._write(line)
 
     def _clock(self, seconds: float) -> str:
@@ -305,11 +332,28 @@ def _percent(ratio: float) -> str:
     return f"{100 * ratio:.1f} %"
 
 
+def _broken(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
+    """Between words only, so that a figure or a name stays whole however narrow the terminal is."""
+    return textwrap.wrap(
+        text,
+        max(width, len(rest) + 12),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 # -- the summary -----------------------------------------------------------------------------------------------
 
 
-def summary_lines(fields: Mapping[str, Any], *, charge: float | None) -> list[str]:
-    """The ``summary`` event as a person reads it. charge: seconds from the first sample, or None if unknown."""
+def summary_lines(
+    fields: Mapping[str, Any], *, charge: float | None, width: int = WIDTH, taken_back: bool = False
+) -> list[str]:
+    """The ``summary`` event as a person reads it. charge: seconds from the first sample, or None if unknown.
+
+    taken_back: the person said that first crack had not been; then nobody wonders why it is missing.
+    """
 
     def at(seconds: float | None) -> str:
         if seconds is None:
@@ -329,6 +373,14 @@ def summary_lines(fields: Mapping[str, Any], *, charge: float | None) -> list[st
         told = f"{late:.0f} s after it began" if late >= 0 else f"{-late:.0f} s before its present date"
         rows.append(("announced", f"{at(fields['first_crack_announced'])}, {told}"))
     rows.append(("cracks", f"{fields['cracks']:,} heard"))
+    if fields["first_crack"] is None and fields["cracks"] >= POPS_WITHOUT_START and not taken_back:
+        rows.append(
+            (
+                "",
+                "pops were heard, but too few or too weak to be sure of first crack: move the microphone nearer, try "
+                "--sensitivity earlier, or mark it by hand as you listen (f)",
+            )
+        )
     if fields["peak_per_minute"] is not None:
         rows.append(
             (
@@ -342,20 +394,25 @@ def summary_lines(fields: Mapping[str, Any], *, charge: float | None) -> list[st
     rows.append(("first crack end", at(fields["first_crack_end"])))
     rows.append(("second crack", at(fields["second_crack"])))
     rows.append(("sound", health_text(fields["health"]) or "no trouble"))
-    lines = [f"Summary ({kind})"]
+    lines = _broken(f"Summary ({kind})", width)
     for name, text in rows:
-        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {name:<16} ", subsequent_indent=" " * 19)
+        lines += _broken(text, width, first=f"  {name:<16} ", rest=" " * 19)
     return lines
 
 
 def _development_rows(fields: Mapping[str, Any]) -> list[tuple[str, str]]:
-    seconds, ratio = fields["development"], fields["ratio"]
+    seconds = fields["development"]
     if seconds is None:
         missing = "the drop" if fields["drop"] is None else "first crack"
         return [("development", f"not known, as {missing} is not known")]
+    return development_rows(seconds, ratio=fields["ratio"], total=fields["total"])
+
+
+def development_rows(seconds: float, *, ratio: float | None, total: float | None) -> list[tuple[str, str]]:
+    """Development as it stands in every summary, and below it what it suggests. Seconds; ratio 0 to 1."""
     text = clock(seconds)
     if ratio is not None:
-        text += f", {_percent(ratio)} of {clock(fields['total'])} from charge to drop"
+        text += f", {_percent(ratio)} of {clock(total)} from charge to drop"
     # the sentence repeats the figures of the line above, then a colon
     figures, _, judgement = development_verdict(ratio, seconds).partition(": ")
     return [("development", text), ("", judgement if figures.startswith("development") else f"{figures}: {judgement}")]
@@ -480,10 +537,10 @@ def results_table(rows: Sequence[Row], *, charge: float | None) -> Table:
 # -- the demonstration -----------------------------------------------------------------------------------------
 
 
-def truth_lines(fields: Mapping[str, Any], truth: Mapping[str, float | None]) -> list[str]:
+def truth_lines(fields: Mapping[str, Any], truth: Mapping[str, float | None], *, width: int = WIDTH) -> list[str]:
     """Heard beside true, for a synthetic roast. truth: seconds from charge or start by the name of the summary's
     field (``first_crack``, ``first_crack_end``, ``second_crack``) and ``cracks``, the number rendered."""
-    lines = ["The same beside the truth, which is known as the roast is synthetic"]
+    lines = _broken("The same beside the truth, which is known as the roast is synthetic", width)
     lines.append(f"  {'':<16} {'heard':>8} {'true':>8}")
     for key, name in (
         ("first_crack", "first crack"),

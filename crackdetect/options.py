@@ -62,10 +62,15 @@ given_charge = click.option(
     metavar="TIME",
     help="When the beans went in, from the first sample (0:30). Else listened for; many are missed.",
 )
+_CHANNEL = "Which channel to hear, from 1. Default: "
 given_channel = click.option(
     "--channel",
     type=click.IntRange(1),
-    help="Which channel to hear, from 1. Default: where cracks stand out best, as measured (live: the mean).",
+    help=f"{_CHANNEL}where cracks stand out best, as measured (a stream: the mean).",
+)
+#: A microphone cannot be heard beforehand.
+given_live_channel = click.option(
+    "--channel", type=click.IntRange(1), help=f"{_CHANNEL}the mean of the first two, or the only one."
 )
 on_cluster = click.option(
     "--cluster",
@@ -120,7 +125,8 @@ def sink_of(text: bool, *, name: str, write: Callable[[str], None]) -> Sink:
     from crackdetect import console
 
     if text:
-        return console.TextSink(write, name=name, bold=console.may_style(sys.stdout))
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        return console.TextSink(write, name=name, bold=console.may_style(sys.stdout), width=width)
     return console.JsonLinesSink(write)
 
 

@@ -208,7 +208,7 @@ def _settings(fields: Mapping[str, Any]) -> Settings:
     return Settings(
         charge_at=fields.get("charge_at"),
         drop_at=fields.get("drop_at"),
-        target=None if target is None else Target.parse(_text(target)),
+        target=None if target is None else Target.of_record(_text(target)),
         near_s=tuple(fields.get("near_s", ())),
         cool_s=fields.get("cool_s"),
     )

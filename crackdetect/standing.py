@@ -101,7 +101,7 @@ class Standing:
 
     def _begin(self, event: Event) -> None:
         wishes, about = event.fields.get("settings") or {}, event.fields.get("about") or {}
-        self.target = None if wishes.get("target") is None else Target.parse(wishes["target"])
+        self.target = None if wishes.get("target") is None else Target.of_record(wishes["target"])
         self.cool_s = wishes.get("cool_s")
         expect = about.get("expect")
         self.expect = None if expect is None else (float(expect[0]), float(expect[1]))

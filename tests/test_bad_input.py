@@ -142,7 +142,7 @@ def test_a_folder_without_recordings(analyze: Callable[..., Run], tmp_path: Path
 
 def test_a_channel_that_is_not_there(analyze: Callable[..., Run], tmp_path: Path) -> None:
     soundfile.write(tmp_path / "mono.wav", SOUND, RATE)
-    one_sentence(analyze(tmp_path / "mono.wav", "--channel", "2"), 3, "channel 2", "choose 1 to 1")
+    one_sentence(analyze(tmp_path / "mono.wav", "--channel", "2"), 2, "mono.wav has one channel", "no channel 2")
 
 
 @pytest.fixture

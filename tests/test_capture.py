@@ -19,7 +19,7 @@ import pytest
 from crackdetect import capture
 from crackdetect.blocks import Block
 from crackdetect.capture import Device, DeviceLost, GapMeter, Inbox, MicrophoneSource, SleepMeter, choose_device
-from crackdetect.errors import DeviceError, InputError
+from crackdetect.errors import DeviceError, SettingError
 from crackdetect.notice import Notice
 
 RATE = 48_000
@@ -307,7 +307,7 @@ def test_the_mean_of_two_channels_or_the_one_asked_for(layer: Layer) -> None:
         np.testing.assert_array_equal(heard(source, 1)[0].samples, np.full(10, expected, np.float32))
         assert source.channel_note is not None
         source.close()
-    with pytest.raises(InputError, match="channel 3 does not exist in pair; choose 1 to 2"):
+    with pytest.raises(SettingError, match="channel 3 does not exist in pair; choose 1 to 2"):
         MicrophoneSource("pair", channel=3)
 
 

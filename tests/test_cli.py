@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
@@ -10,10 +11,11 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 import soundfile
@@ -145,8 +147,15 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
     ("arguments", "sentence"),
     [
         (["analyse"], "No such command 'analyse'. Did you mean 'analyze'?"),
+        (["lisen"], "No such command 'lisen'. Did you mean 'listen'?"),
+        (["nothing-like-it"], "No such command 'nothing-like-it' (see 'crackdetect --help')"),
         (["analyze"], "Missing argument 'FILE...'"),
-        (["analyze", "x.wav", "--target", "soon"], "target 'soon' is not a time"),
+        (["analyze", "x.wav", "--target", "soon"], "target 'soon' is neither a time nor a share"),
+        (["analyze", "x.wav", "--target", "18"], "target '18' could be seconds or percent"),
+        (["demo", "--target", "18"], "target '18' could be seconds or percent"),
+        (["plan", "--coffee", "x", "--target", "18"], "target '18' could be seconds or percent"),
+        (["listen", "--target", "18"], "target '18' could be seconds or percent"),
+        (["listen", "--expect", "8-10"], "expect '8-10' could be minutes or seconds; write it as 8:00-10:00"),
         (["analyze", "x.wav", "--target", "95%"], "target 95% is out of range"),
         (["analyze", "x.wav", "--target", "18%"], "say when charge was with --charge-at"),
         (["analyze", "x.wav", "--charge-at", "5:00", "--drop-at", "4:00"], "drop-at must come after charge-at"),
@@ -156,10 +165,10 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
         (["analyze", "x.wav", "--channel", "0"], "Invalid value for '--channel'"),
         (["demo", "--speed", "0"], "Invalid value for '--speed'"),
         (["demo", "--speed", "nan"], "speed nan is not a number"),
-        (["listen", "--expect", f"0-{'9' * 400}"], "is out of range"),
+        (["listen", "--expect", f"0:00-{'9' * 400}s"], "is out of range"),
         (["listen", "--max-development", "9" * 400], "is out of range"),
         (["listen", "--target", "95%"], "target 95% is out of range"),
-        (["listen", "--target", "soon"], "target 'soon' is not a time"),
+        (["listen", "--target", "soon"], "target 'soon' is neither a time nor a share"),
         (["listen", "--volume", "101"], "Invalid value for '--volume'"),
         (["listen", "--expect", "10:00-8:00"], "expect '10:00-8:00' ends before it begins"),
         (["listen", "--cool", "0:00"], "cooling time 0 s is out of range"),
@@ -242,6 +251,21 @@ def test_a_short_recording_is_told_what_it_takes(run: Any, tmp_path: Path, plain
     done = run("analyze", tmp_path / "short.wav", "--model", plain)
     assert done.code == 0
     assert "only 12.0 s of sound: first crack can be announced after 20 s of listening" in done.err
+
+
+def test_a_given_time_past_the_end_is_told(run: Any, roast: Path, plain: Path, tmp_path: Path) -> None:
+    late = "drop-at 50:00 lies after the end of the recording (1:00) and was left out of account"
+    for form in ("text", "jsonl"):
+        done = run("analyze", roast, "--model", plain, "--drop-at", "50:00", "--format", form)
+        assert done.code == 0
+        assert done.err.endswith(f"\nnote: {late}\n")
+    assert "charge-at 2:00 lies after" in run("analyze", roast, "--model", plain, "--charge-at", "2:00").err
+    assert "lies after" not in run("analyze", roast, "--model", plain, "--drop-at", "1:00").err
+    other = tmp_path / "tuesday.flac"
+    other.write_bytes(roast.read_bytes())
+    done = run("analyze", roast, other, "--model", plain, "--drop-at", "50:00", "--format", "text")
+    assert f"{roast} and 1 more: {late}" in done.err
+    assert " ".join(done.out.split()).count("drop-at past its end") == 2
 
 
 def test_the_chosen_channel_is_told(run: Any, tmp_path: Path, plain: Path) -> None:
@@ -348,6 +372,7 @@ def test_an_interrupt_in_a_recording_ends_with_its_summary(
     monkeypatch.setattr(Pipeline, "push", interrupted)
     done = run("analyze", roast, "--model", plain)
     assert done.code == 130
+    assert done.err.endswith("crackdetect: interrupted\n")
     assert done.events[-1]["type"] == "summary"
     assert 0 < done.events[-1]["at"] < 60
     assert [event["seq"] for event in done.events] == list(range(len(done.events)))
@@ -371,6 +396,15 @@ class Microphone:
         raise capture.DeviceLost("microphone 'Desk' was lost; check its cable, then listen again")
 
     def close(self) -> None: ...
+
+
+def test_help_tells_which_channel_is_heard_live(run: Any) -> None:
+    for command in ("mic", "listen"):
+        shown = " ".join(run(command, "--help").out.split())
+        assert "Which channel to hear, from 1. Default: the mean of the first two, or the only one." in shown
+    assert "Default: where cracks stand out best, as measured (a stream: the mean)" in " ".join(
+        run("analyze", "--help").out.split()
+    )
 
 
 def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -471,6 +505,82 @@ def test_closed_streams_are_as_if_nobody_were_there(
     assert "defect" not in done.stderr
 
 
+def test_nobody_is_asked_about_recording_before_there_is_a_microphone(
+    run: Any, plain: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from crackdetect.listening import command
+
+    monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path))
+    happened: list[str] = []
+
+    class Opened(Microphone):
+        def __init__(self, *given: Any, **options: Any) -> None:
+            happened.append("opened")
+            super().__init__(*given, **options)
+
+        def close(self) -> None:
+            happened.append("closed")
+
+    def asker() -> Any:
+        return lambda question, usual: happened.append("asked") or False
+
+    def missing(*_: object, **__: object) -> None:
+        raise DeviceError("no microphone was found; plug one in")
+
+    monkeypatch.setattr(command, "asker", asker)
+    monkeypatch.setattr(capture, "MicrophoneSource", missing)
+    done = run("listen", "--model", plain)
+    assert (done.code, done.err) == (4, "crackdetect: no microphone was found; plug one in\n")
+    assert happened == []
+    monkeypatch.setattr(capture, "MicrophoneSource", Opened)
+    run("listen", "--model", plain, "--quiet")
+    assert happened[:4] == ["opened", "closed", "asked", "opened"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "answer"), [("", False), ("no", False), ("perhaps", False), ("Yes", True), ("y ", True)]
+)
+def test_only_a_yes_is_a_yes_and_is_asked_for_once(
+    typed: str, answer: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask, asked = asker_at_a_terminal(monkeypatch, lambda: typed)
+    assert ask("Record?", False) is answer
+    assert len(asked) == 1
+    assert "Record?" in capsys.readouterr().err
+
+
+def test_ctrl_c_at_a_question_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted() -> str:
+        raise KeyboardInterrupt
+
+    ask, _ = asker_at_a_terminal(monkeypatch, interrupted)
+    for usual in (True, False):
+        told = io.StringIO()
+        with pytest.raises(click.Abort), contextlib.redirect_stderr(told):
+            ask("Record?", usual)
+        assert told.getvalue().endswith("\n")
+    monkeypatch.setattr(cli.cli, "main", lambda *_, **__: ask("Record?", False))
+    assert cli.main([]) == 130
+
+
+def asker_at_a_terminal(monkeypatch: pytest.MonkeyPatch, answer: Callable[[], str]) -> tuple[Any, list[str]]:
+    """What asks, and the questions it has put."""
+    from crackdetect.listening import command
+
+    asked: list[str] = []
+
+    def visible(prompt: str) -> str:
+        asked.append(prompt)
+        return answer()
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setattr("click.termui.visible_prompt_func", visible)
+    ask = command.asker()
+    assert ask is not None
+    return ask, asked
+
+
 def test_no_audio_layer_is_exit_code_4(run: Any, plain: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def missing() -> None:
         raise DeviceError("the audio layer PortAudio is missing; install it")
@@ -555,12 +665,14 @@ def test_synth_writes_recordings_and_truths(run: Any, tmp_path: Path) -> None:
     arguments = ["synth", "quiet", "--seed", 7, "--count", 2, "--duration", "0:10", "--samplerate", RATE]
     done = run(*arguments, "--out", tmp_path / "new", "--set", "strays_per_minute=3.5", "--container", "wav")
     assert done.code == 0, done.err
-    assert [Path(line).name for line in done.out.splitlines()] == ["quiet-7-1.wav", "quiet-7-2.wav"]
-    for number, name in enumerate(["quiet-7-1", "quiet-7-2"]):
+    assert [Path(line).name for line in done.out.splitlines()] == ["quiet-7.wav", "quiet-8.wav"]
+    for number, name in enumerate(["quiet-7", "quiet-8"]):
         info = soundfile.info(tmp_path / "new" / f"{name}.wav")
         assert (info.samplerate, info.duration) == (RATE, 10.0)
         truth = json.loads((tmp_path / "new" / f"{name}.json").read_text(encoding="utf-8"))
         assert (truth["plan"]["seed"], truth["plan"]["strays_per_minute"]) == (7 + number, 3.5)
+    named = run(*arguments, "--out", tmp_path / "named", "--name", "calm")
+    assert [Path(line).name for line in named.out.splitlines()] == ["calm-7.flac", "calm-8.flac"]
 
 
 # -- the demonstration -----------------------------------------------------------------------------------------
@@ -594,6 +706,22 @@ def test_the_demo_tells_ends_with_the_truth_and_the_caution(run: Any, small_demo
     end = " ".join(lines[lines.index("", -5) :])
     assert "This was a demonstration." in end
     assert "never leave a roast unattended" in end
+
+
+def test_an_interrupted_demo_says_so_and_ends_with_the_caution(
+    run: Any, small_demo: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    push = Pipeline.push
+
+    def interrupted(self: Pipeline, block: Block) -> Any:
+        signal.raise_signal(signal.SIGINT)
+        return push(self, block)
+
+    monkeypatch.setattr(Pipeline, "push", interrupted)
+    done = run("demo", "--format", "text")
+    assert (done.code, done.err) == (130, "crackdetect: interrupted\n")
+    assert "beside the truth" not in done.out
+    assert "never leave a roast unattended" in " ".join(done.out.split())
 
 
 def test_the_demo_is_the_live_path(run: Any, small_demo: Path, plain: Path) -> None:

@@ -37,7 +37,7 @@ def test_times_that_nobody_can_mean_are_refused(text: str) -> None:
         parse_time(text, name="charge-at")
     assert len(str(refused.value)) < 100
     with pytest.raises(SettingError, match="expect .* is out of range"):
-        parse_window(f"0-{text}")
+        parse_window(f"0:00-{text.removesuffix('s')}s")
 
 
 @pytest.mark.parametrize("text", ["", "9:75", "1:75:00", "-1:00", "nine", "9.36.1", "1e3", "nan", ":30", "9:", "5m"])
@@ -61,6 +61,22 @@ def test_targets(text: str, seconds: float | None, ratio: float | None, again: s
     target = Target.parse(text)
     assert (target.seconds, target.ratio) == (seconds, ratio)
     assert str(target) == again
+
+
+@pytest.mark.parametrize(
+    ("text", "advice"), [("18", "write 18%, 1:45 or 18s"), ("17.5 ", "write 17.5%, "), ("105", "or 105s")]
+)
+def test_a_number_alone_is_no_target(text: str, advice: str) -> None:
+    with pytest.raises(SettingError, match=f"could be seconds or percent; .*{advice}"):
+        Target.parse(text)
+    # what was written down when it was still taken for seconds stays readable
+    assert Target.of_record(text.strip()) == Target(seconds=float(text))
+    assert Target.of_record("18%") == Target(ratio=0.18)
+
+
+def test_what_is_no_target_names_both_forms() -> None:
+    with pytest.raises(SettingError, match="target 'banana' is neither a time nor a share .*1:45, 105s or 18%"):
+        Target.parse("banana")
 
 
 @pytest.mark.parametrize("text", ["0%", "-5%", "95%", "100%", "nan%", "inf%", "x%", "%", "0:00", "45:00", "soon"])
@@ -149,6 +165,12 @@ def test_a_weight_that_is_none_names_its_field(text: str) -> None:
 def test_a_window_is_two_times() -> None:
     assert parse_window("8:00-10:00") == (480.0, 600.0)
     assert parse_window("480s - 10:00") == (480.0, 600.0)
+
+
+@pytest.mark.parametrize("text", ["8-10", "480 - 600", "8-10:00", "8:00-10"])
+def test_a_window_of_numbers_alone_is_refused_with_the_way_to_write_it(text: str) -> None:
+    with pytest.raises(SettingError, match="could be minutes or seconds; write it as 8:00-10:00"):
+        parse_window(text)
 
 
 @pytest.mark.parametrize("text", ["8:00", "10:00-8:00", "8:00-8:00", "x-9:00", ""])

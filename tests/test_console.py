@@ -60,9 +60,47 @@ def test_the_start_names_the_sound_the_model_and_the_clock() -> None:
         settings={},
     )
     assert lines(start) == [
-        "Kitchen, 44,100 Hz, heard by crackdetect 9.8.7 (model first-crack 01234567)",
+        "Kitchen, 44,100 Hz, heard by crackdetect 9.8.7",
+        "Model first-crack 01234567",
         "Times are recording time, from the first sample, until charge is known.",
     ]
+
+
+def test_a_narrow_terminal_breaks_lines_between_words() -> None:
+    start = event(
+        "roast.start",
+        0,
+        source="file",
+        samplerate=44_100,
+        model={"name": "first-crack", "hash": "0123456789abcdef"},
+        version="9.8.7",
+        settings={},
+    )
+    told: list[str] = []
+    sink = console.TextSink(told.append, name="Kitchen", width=40)
+    for each in (
+        start,
+        event("crack", 12.0, kind="first", probability=0.9, snr_db=17.6),
+        event("charge", 30.0, how="given"),
+        event("first_crack.start", 601.2, 606.1, earliest=597.0, latest=604.4, confidence=0.99),
+        event("summary", 720.0, **SUMMARY),
+    ):
+        sink.send(each)
+    assert told[:11] == [
+        "Kitchen, 44,100 Hz, heard by crackdetect",
+        "9.8.7",
+        "Model first-crack 01234567",
+        "Times are recording time, from the first",
+        "sample, until charge is known.",
+        "  0:12  stray pop",
+        "        18 dB over the noise",
+        "  0:00  charge, as given; roast time",
+        "        from here on",
+        "        recording 0:30",
+        "  9:36  FIRST CRACK began 9:31 (between",
+    ]
+    assert max(map(len, told)) <= 40
+    assert "  development      1:49, 16.0 % of 11:20" in told
 
 
 def test_times_are_roast_time_from_charge_on() -> None:
@@ -215,6 +253,19 @@ def test_the_summary_when_nothing_cracked() -> None:
         "  second crack     not heard",
         "  sound            no trouble",
     ]
+
+
+def test_pops_that_were_not_enough_are_told_with_what_helps() -> None:
+    def told(cracks: int, *, taken_back: bool = False) -> str:
+        marks = [event("mark", 400.0, what="first_crack.not_yet")] if taken_back else []
+        return " ".join(" ".join(lines(*marks, event("summary", 600.0, **{**NOTHING, "cracks": cracks}))).split())
+
+    assert "cracks 5 heard pops were heard, but too few or too weak to be sure of first crack" in told(5)
+    for way in ("microphone nearer", "--sensitivity earlier", "by hand"):
+        assert way in told(5)
+    assert "too few" not in told(4)
+    assert "too few" not in told(50, taken_back=True)
+    assert "too few" not in " ".join(console.summary_lines(SUMMARY, charge=None))
 
 
 @pytest.mark.parametrize(

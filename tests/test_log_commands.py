@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import sqlite3
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -15,10 +16,13 @@ import pytest
 import soundfile
 from clicks import clicks_in_noise, poisson_times
 from conftest import plain_classifier
+from rich.console import Console
+from rich.table import Table
 from roasts import HOSTILE, roast_events
 
 from crackdetect import cli
 from crackdetect.errors import LogError
+from crackdetect.log import text
 from crackdetect.log.store import RoastLog
 
 Run = Callable[..., tuple[int, str, str]]
@@ -196,13 +200,22 @@ def test_a_correction_counts_from_charge_and_what_was_heard_stays_beside_it(run:
         (("edit", "1", "--first-crack", "soon"), "first-crack 'soon' is not a time"),
         (("edit", "1", "--target", "x%"), "target 'x%'"),
         (("edit", "1"), "nothing to correct"),
-        (("edit", "1", "--restore", "taste"), "cannot be corrected"),
+        (("edit", "1", "--first-crack", "99:00"), "first crack 99:00 lies after the end of listening (8:30)"),
+        (("edit", "1", "--drop", "6:20"), "drop 6:20 must come after first crack 6:30"),
+        (("edit", "1", "--started", "2999-01-01"), "lies in the future"),
+        (
+            ("edit", "1", "--restore", "taste"),
+            "choose one of green, roasted, coffee, process, origin, machine, target, ",
+        ),
+        (("edit", "1", "--restore", "first_crack.start"), "first-crack, first-crack-end, second-crack, drop, cooled"),
         (("note", "1"), "a note needs"),
         (("note", "1", "x", "--on", "May"), "on 'May' is not a day"),
         (("note", "1", "--remove", "9"), "no note 9"),
         (("show", "nowhere"), "not in the log"),
         (("delete", "1"), "asks first"),
-        (("compare", "1"), "1 roast cannot be compared"),
+        (("compare", "1"), "one roast has nothing to be compared with; name two to 8, or a coffee with --coffee"),
+        (("compare", "--coffee", "hill farm"), "the log has one roast of 'hill farm'"),
+        (("compare", "--coffee", "hill fam"), "did you mean 'Hill Farm'?"),
         (("compare",), "name two or more roasts"),
         (("trend", "--coffee", "Valley"), "no roast of 'Valley' is in the log; the log knows 'Hill Farm'"),
         (("export", "x.txt"), "neither .csv nor .jsonl"),
@@ -224,6 +237,60 @@ def test_a_wrong_value_is_named_in_one_sentence(run: Run, arguments: tuple[str, 
     assert "Traceback" not in err
     with RoastLog() as log:
         assert log.find("1").said == {}
+
+
+def test_a_roast_is_shown_with_where_each_value_comes_from(run: Run) -> None:
+    events = roast_events(about={"green_g": 200.0, "started": "2026-03-01T18:30:00+00:00"}, source="file")
+    for event in events:
+        if event["type"] in ("charge", "drop"):
+            event |= {"how": "heard", "confidence": 0.9, "announced_at": event["at"] + 20}
+    with RoastLog() as log:
+        log.keep(events)
+
+    def shown(*arguments: str) -> str:
+        return " ".join(run("log", *arguments, *(["--format", "text"] if arguments[0] == "show" else []))[1].split())
+
+    out = shown("show", "1")
+    assert "charge 0:10 of the recording, heard, 90 % sure" in out
+    assert "drop 8:10, heard, 90 % sure" in out
+    assert "started 2026-03-01T18:30:00+00:00 (from the file's time)" in out
+    assert "development 1:40, 20.4 % of 8:10 from charge to drop inside the usual 15 to 25 %" in out
+    assert out.count("development") == 1
+    # given once more as it was
+    out = shown("edit", "1", "--green", "200g", "--started", "2026-03-01T18:30:00+00:00", "--drop", "8:20")
+    assert "was" not in out
+    assert "file's time" not in out
+    assert "drop 8:20 (corrected); heard 8:10" in out
+    out = shown("edit", "1", "--green", "210g", "--started", "2026-03-01T18:31:00+00:00")
+    assert "210 g (corrected; was 200 g) green" in out
+    assert "(corrected; was 2026-03-01T18:30:00+00:00)" in out
+
+
+def test_an_end_heard_before_the_corrected_start_is_shown_as_not_known(run: Run) -> None:
+    events = roast_events()
+    events[-1]["first_crack_end"] = 440.0
+    with RoastLog() as log:
+        log.keep(events)
+    assert "first crack end  7:10" in run("log", "show", "1", "--format", "text")[1]
+    out = " ".join(run("log", "edit", "1", "--first-crack", "7:20")[1].split())
+    assert "first crack end not known; heard 7:10, before the corrected first crack" in out
+
+
+def test_a_roast_is_broken_between_words_at_a_narrow_terminal(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(target="20%")
+    monkeypatch.setattr(text, "columns", lambda: 40)
+    out = run("log", "show", "1", "--format", "text")[1]
+    assert max(map(len, out.splitlines())) <= 40
+    assert f"\n{'':19}model first-crack\n{'':19}30ca0027\n" in out
+
+
+def test_what_was_changed_is_told_with_number_and_coffee(run: Run) -> None:
+    fill("one", "two")
+    out = run("log", "edit", "one", "--roasted", "168g")[1]
+    assert out.startswith("Roast 1: Hill Farm, 2026-03-01\n")
+    out = run("log", "note", "last", "lemon")[1]
+    assert out.startswith("Roast 2: Hill Farm, 2026-03-02\n  note 1 ")
+    assert run("log", "note", "2", "--remove", "1")[1] == "removed note 1 of roast 2 (Hill Farm)\n"
 
 
 def test_delete_with_yes(run: Run) -> None:
@@ -348,6 +415,17 @@ def test_a_backup_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> No
     assert (tmp_path / "latest").is_symlink()
 
 
+def test_an_export_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> None:
+    fill()
+    for name in ("roasts.csv", "roasts.jsonl"):
+        (tmp_path / name).write_text("mine")
+        code, _, err = run("log", "export", name)
+        assert (code, err) == (2, f"crackdetect: {name} is there already; name another file, or add --replace\n")
+        assert (tmp_path / name).read_text() == "mine"
+        assert run("log", "export", name, "--replace")[0] == 0
+        assert "Hill Farm" in (tmp_path / name).read_text()
+
+
 def test_restore_goes_back_to_a_backup_and_keeps_what_was(run: Run, home: Path, tmp_path: Path) -> None:
     fill("one", "two")
     run("log", "backup", "copy.sqlite3")
@@ -391,7 +469,7 @@ def test_compare_shows_them_side_by_side_and_says_what_differs(run: Run) -> None
         for name, drop in (("one", 480.0), ("two", 540.0)):
             log.keep(roast_events(name, drop=drop, about={"coffee": "Hill Farm"}))
     out = run("log", "compare", "one", "two", "--format", "text")[1]
-    assert "6:30 ±6 s" in out
+    assert "6:30 ±6s" in out
     assert "Development differs most: 1:20 in roast 1, 2:20 in roast 2, 60 s apart" in " ".join(out.split())
     assert len(_rows(run("log", "compare", "--coffee", "hill farm")[1])) == 2
 
@@ -422,6 +500,29 @@ def test_a_plan_that_is_only_shown_is_not_remembered(run: Run) -> None:
         assert log.last_of("New") is None
 
 
+def test_a_plan_of_an_unknown_coffee_asks_whether_another_was_meant(run: Run) -> None:
+    fill()
+    for weight in ((), ("--green", "250g")):
+        out = " ".join(run("plan", "--coffee", "hil farm", *weight)[1].split())
+        assert "no roast of this coffee is in the log yet; did you mean 'Hill Farm'?" in out
+        assert "remembered" not in out
+    assert "check the name with 'crackdetect log'" in " ".join(run("plan", "--coffee", "Valley")[1].split())
+    with RoastLog() as log:
+        assert log.last_of("hil farm") is None
+        assert log.last_of("Valley") is None
+    out = " ".join(run("plan", "--coffee", "Valley", "--target", "18%")[1].split())
+    assert "remembered target 18%, for the next 'crackdetect listen' of this coffee" in out
+    with RoastLog() as log:
+        assert log.last_of("Valley") is not None
+    assert "did you mean 'Hill Farm'?" in run("log", "trend", "--coffee", "Hill Frm")[2]
+
+
+def test_what_a_plan_remembers_is_told(run: Run) -> None:
+    fill("one", "two", "three")
+    out = " ".join(run("plan", "--coffee", "Hill Farm")[1].split())
+    assert "remembered first crack expected 6:15-6:45, 200 g, for the next" in out
+
+
 def test_tables_fit_a_terminal_of_80_columns(run: Run) -> None:
     with RoastLog() as log:
         about = {"coffee": "a coffee with a rather long name", "green_g": 1134.0}
@@ -434,6 +535,50 @@ def test_tables_fit_a_terminal_of_80_columns(run: Run) -> None:
         assert max(map(len, out.splitlines())) <= 80
         assert "bitter 2/5" in out
         assert "15:00" in out
+
+
+def drawn(tables: Sequence[Table], width: int) -> list[str]:
+    screen = Console(width=width, file=io.StringIO())
+    with screen.capture() as captured:
+        for table in tables:
+            screen.print(table)
+    return [line.rstrip() for line in captured.get().splitlines()]
+
+
+@pytest.mark.parametrize(
+    ("width", "left_out"),
+    [(80, ()), (79, ("loss",)), (60, ("loss", "cup")), (40, ("loss", "cup", "green", "ratio", "day"))],
+)
+def test_a_narrow_list_leaves_out_loss_and_cup_first_and_cuts_nothing(width: int, left_out: tuple[str, ...]) -> None:
+    fill("one", "two")
+    with RoastLog() as log:
+        log.edit(log.find("1"), values={"roasted_g": 168.0, "coffee": "Terrace Lot 4"})
+        log.note(log.find("1"), cup=2, liking=4)
+        roasts = log.roasts()
+        rows = drawn([text.list_table(roasts, log.notes(roasts), total=2, width=width)], width)
+    cells = {"no.": "1", "day": "2026-03-01", "coffee": "Terrace Lot 4", "green": "200 g", "crack": "6:30"}
+    cells |= {"dev.": "1:40", "ratio": "20.4 %", "loss": "16.0 %", "cup": "bitter 4/5"}
+    kept = {title: cell for title, cell in cells.items() if title not in left_out}
+    assert rows[2].split() == list(kept)
+    assert "  ".join(rows[5].split()) == "  ".join(" ".join(kept.values()).split())
+    assert (", ".join(left_out) in " ".join(rows)) or not left_out
+
+
+@pytest.mark.parametrize(("width", "count", "tables"), [(80, 6, 1), (80, 8, 2), (60, 3, 1), (40, 5, 3), (200, 8, 1)])
+def test_a_comparison_cuts_no_figure_however_narrow(width: int, count: int, tables: int) -> None:
+    fill(*(f"roast-{number}" for number in range(count)))
+    with RoastLog() as log:
+        roasts = log.roasts()[::-1]
+        for roast in roasts:
+            log.note(roast, cup=2, liking=4)
+        made = text.compare_tables(roasts, log.notes(roasts), width=width)
+        rows = drawn(made, width)
+    assert len(made) == tables
+    shown = " ".join(rows)
+    assert "…" not in shown
+    assert shown.count("6:30 ±6s") == count
+    assert sum(f"{day}03-{number + 1:02d}" in shown for day in ("2026-", "26-") for number in range(count)) >= count
+    assert shown.count("4/5") == count
 
 
 # -- hostile names ---------------------------------------------------------------------------------------------

@@ -183,7 +183,17 @@ def test_a_value_taken_away_is_away_and_comes_back(log: RoastLog) -> None:
     ("values", "moments", "told"),
     [
         ({"green_g": 168.0, "roasted_g": 200.0}, {}, "not below the green weight"),
-        ({}, {"drop": 5.0}, "drop must come after charge"),
+        ({}, {"drop": 5.0}, r"drop 0:05 must come after charge 0:10 \(times of the recording\)"),
+        ({}, {"drop": 405.0, "first_crack.start": 410.0}, "drop 6:35 must come after first crack 6:40; check the two"),
+        ({}, {"first_crack.start": 500.0}, "drop 8:10 must come after first crack 8:10"),
+        ({}, {"first_crack.end": 390.0}, "first crack end 6:20 must come after first crack 6:30"),
+        ({}, {"second_crack.start": 395.0}, "second crack 6:25 must come after first crack 6:30"),
+        ({}, {"cooled": 499.0}, "cooled 8:09 must come after drop 8:10"),
+        ({}, {"charge": 450.0}, "first crack 6:40 must come after charge 7:30"),
+        ({}, {"first_crack.start": None, "first_crack.end": 5.0}, "first crack end 0:05 must come after charge"),
+        ({}, {"drop": 590.0}, r"drop 9:40 lies after the end of listening \(8:30\)"),
+        ({}, {"cooled": 520.0 + 3_601.0}, "cooled 68:31 lies after the end of listening"),
+        ({"started": "2999-01-01"}, {}, "lies in the future"),
         ({}, {"first_crack.start": -3.0}, "out of range"),
         ({"taste": "x"}, {}, "cannot be corrected"),
         ({"started": "yesterday"}, {}, "not a date"),
@@ -199,6 +209,38 @@ def test_corrections_that_make_no_sense_change_nothing(
     assert log.find("1") == before
 
 
+def test_what_lies_a_little_past_the_end_of_listening_is_believed(log: RoastLog) -> None:
+    log.keep(roast_events())  # heard for 520 s
+    roast = log.edit(log.find("1"), moments={"drop": 570.0, "cooled": 900.0})
+    assert (roast.at_s("drop"), roast.at_s("cooled")) == (570, 900)
+    log.keep(roast_events("broken", finished=False))  # nobody knows how long this one went on
+    assert log.edit(log.find("broken"), moments={"drop": 800.0}).at_s("drop") == 800
+
+
+def test_moments_that_were_out_of_order_before_hinder_no_other_correction(log: RoastLog) -> None:
+    log.keep(roast_events(charge=450.0))  # given after first crack
+    assert log.edit(log.find("1"), values={"coffee": "Hill Farm"}).coffee == "Hill Farm"
+    assert log.edit(log.find("1"), moments={"cooled": 510.0}).at_s("cooled") == 510
+
+
+def test_an_end_that_was_heard_goes_with_its_start(log: RoastLog) -> None:
+    end = {"type": "first_crack.end", "earliest": 430.0, "latest": 445.0, "confidence": 0.9, "seq": 99}
+    events = roast_events()
+    before_drop = next(index for index, event in enumerate(events) if event["type"] == "drop")
+    events.insert(before_drop, {**events[0], **end, "at": 440.0, "announced_at": 450.0})
+    events[-1]["first_crack_end"] = 440.0
+    log.keep(events)
+    assert log.find("1").at_s("first_crack.end") == 440
+    roast = log.edit(log.find("1"), moments={"first_crack.start": 460.0})
+    assert (roast.at_s("first_crack.start"), roast.at_s("first_crack.end")) == (460, None)
+    assert log.edit(roast, moments={"first_crack.start": None}).at_s("first_crack.end") is None
+    assert log.edit(roast, restore=["first_crack.start"]).at_s("first_crack.end") == 440
+    # an end of the person's own is not passed over in silence
+    log.edit(roast, moments={"first_crack.end": 445.0})
+    with pytest.raises(SettingError, match="first crack end 7:15 must come after first crack 7:30"):
+        log.edit(roast, moments={"first_crack.start": 460.0})
+
+
 def test_deleting_removes_everything_of_the_roast_and_its_number_is_not_given_again(log: RoastLog) -> None:
     log.keep(roast_events("one"))
     log.note(log.find("one"), text="x")
@@ -211,6 +253,19 @@ def test_deleting_removes_everything_of_the_roast_and_its_number_is_not_given_ag
 
 
 # -- finding ---------------------------------------------------------------------------------------------------
+
+
+def test_last_is_the_roast_put_in_last_whatever_its_day(log: RoastLog) -> None:
+    for name, day in (("new", "2026-03-15"), ("old", "2026-02-27")):
+        log.keep(roast_events(name, about={"started": f"{day}T10:00:00+00:00"}))
+    assert [roast.identity for roast in log.roasts()] == ["new", "old"]
+    assert log.find("last").identity == "old"
+    with log.together() as db:  # kept in another zone, and by a program that told whole seconds
+        db.execute("UPDATE roasts SET kept = '2026-03-15T10:00:00.500+01:00' WHERE identity = 'old'")
+        db.execute("UPDATE roasts SET kept = '2026-03-15T09:30:00+00:00' WHERE identity = 'new'")
+    assert log.find("last").identity == "new"
+    log.keep(roast_events("old"))  # heard again, its number is told again
+    assert log.find("last").identity == "old"
 
 
 def test_search_by_coffee_words_day_and_weight(log: RoastLog) -> None:

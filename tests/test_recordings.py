@@ -16,7 +16,7 @@ import pytest
 import soundfile
 
 from crackdetect.channels import click_heights
-from crackdetect.errors import InputError
+from crackdetect.errors import InputError, SettingError
 from crackdetect.recordings import find_recordings, open_recording, open_stdin
 
 RATE = 44_100
@@ -193,8 +193,10 @@ def test_a_channel_can_be_asked_for(tmp_path: Path) -> None:
     np.testing.assert_array_equal(read(source), LEFT)
     source.close()
     for wrong in (0, 3, -1):
-        with pytest.raises(InputError, match=rf"channel {wrong} does not exist .* choose 1 to 2"):
+        with pytest.raises(SettingError, match=rf"channel {wrong} does not exist .* choose 1 to 2"):
             open_recording(tmp_path / "a.wav", channel=wrong)
+    with pytest.raises(SettingError, match="standard input has one channel, so there is no channel 2; leave it out"):
+        open_stdin(Pipe(bytes(10_000)), samplerate=RATE, channel=2)
 
 
 # -- recordings that break off -------------------------------------------------------------------------------
@@ -464,7 +466,6 @@ class Keyboard(io.BytesIO):
         (bytes(10_000), {"samplerate": 0}, "0 Hz, outside 8000 to 192000 Hz"),
         (bytes(10_000), {"samplerate": RATE, "channels": 0}, "0 channels"),
         (bytes(10_000), {"samplerate": RATE, "sample_format": "s12"}, "choose one of s16, s24, s32, f32"),
-        (bytes(10_000), {"samplerate": RATE, "channel": 2}, "choose 1 to 1"),
         (written_bytes(noise()), {"samplerate": 48_000}, "is a WAV of 44100 Hz, not 48000 Hz"),
         (written_bytes(noise())[:40], {}, "ends within its WAV header"),
         (written_bytes(noise())[:30], {}, "damaged format chunk"),

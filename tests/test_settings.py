@@ -108,10 +108,11 @@ def test_the_environment_says_truth_in_words_and_lists_with_spaces(path: Path) -
     [
         ("target = ", "is not TOML"),
         (f"target = {'[' * 5_000}", "nested too deep"),
-        (f'expect = "0-{"9" * 400}"', "is out of range"),
+        (f'expect = "0:00-{"9" * 400}s"', "is out of range"),
         (f'max_development = "{"9" * 400}"', "is out of range"),
         ('traget = "1:45"', "has traget, which is no setting; known are device, "),
-        ('target = "soon"', "target 'soon' is not a time"),
+        ('target = "soon"', "target 'soon' is neither a time nor a share"),
+        ("target = 18", "target '18' could be seconds or percent"),
         ("target = true", "target True is not a text"),
         ("volume = 101", "volume 101 is out of range; give 0 to 100"),
         ('quiet = "perhaps"', "quiet 'perhaps' is neither true nor false"),
@@ -130,6 +131,11 @@ def test_a_value_that_makes_no_sense_is_told_with_its_place(path: Path, text: st
 def test_a_wrong_variable_is_named() -> None:
     with pytest.raises(SettingError, match="^CRACKDETECT_VOLUME: volume 'loud' is out of range"):
         held(Path("/nowhere/settings.toml"), environment={"CRACKDETECT_VOLUME": "loud"})
+
+
+def test_a_number_alone_in_the_environment_is_no_target() -> None:
+    with pytest.raises(SettingError, match="^CRACKDETECT_TARGET: target '18' could be seconds or percent"):
+        held(Path("/nowhere/settings.toml"), environment={"CRACKDETECT_TARGET": "18"})
 
 
 def test_a_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
@@ -181,6 +187,14 @@ def test_the_command_tells_values_and_origins(home: Path, capsys: pytest.Capture
     assert "volume               80                   usual value" in rows
 
 
+def test_the_machine_has_one_name_throughout(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from crackdetect.listening.command import command
+
+    rows = run(capsys, "--format", "text")[1].splitlines()
+    assert "the machine" in rows[next(n for n, row in enumerate(rows) if row.startswith("machine ")) + 1]
+    assert "target, window, weight and machine are remembered" in " ".join((command.help or "").split())
+
+
 def test_secrets_in_addresses_are_not_shown(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = places.settings_file()
     path.parent.mkdir(parents=True)
@@ -197,9 +211,22 @@ def test_without_a_file_it_says_where_one_would_be(home: Path, capsys: pytest.Ca
     assert code == 0
     told = json.loads(out)  # into a pipe
     assert told["file"] == str(places.settings_file())
-    assert told["settings"]["volume"] == {"value": "80", "origin": "usual value"}
+    assert told["settings"]["volume"] == {"value": 80, "origin": "usual value"}
+    assert told["settings"]["speech"]["value"] is True
+    assert told["settings"]["channel"]["value"] is None
     assert {one["origin"] for one in told["settings"].values()} == {"usual value"}
     assert "(there is none yet)" in run(capsys, "--format", "text")[1]
+
+
+def test_json_has_numbers_and_truth_as_such_and_what_has_a_unit_as_it_is_written(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = places.settings_file()
+    path.parent.mkdir(parents=True)
+    path.write_text('record = false\nchannel = "2"\ngreen = "200g"\ncool = "2:00"\ntarget = "18%"\n', encoding="utf-8")
+    settings = json.loads(run(capsys)[1])["settings"]
+    values = {name: settings[name]["value"] for name in ("record", "channel", "green", "cool", "target")}
+    assert values == {"record": False, "channel": 2, "green": "200g", "cool": "2:00", "target": "18%"}
 
 
 def test_a_wrong_file_is_one_sentence_and_exit_code_2(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from http.server import ThreadingHTTPServer
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -897,6 +898,21 @@ def test_a_secret_is_read_from_an_ordinary_file_only(tmp_path: Path) -> None:
     for name, says in (("pipe", "ordinary file"), ("a\0b", "so named"), ("", "ordinary file")):
         with pytest.raises(SettingError, match=says):
             signing_secret.find("http://localhost/", file=tmp_path / name)
+
+
+def test_a_sample_is_not_shown_as_a_roast() -> None:
+    for fields, shown in (({"sample": True}, True), ({}, False), ({"sample": "x"}, False)):
+        event = message_of(event_of("first_crack.start", **fields).to_dict(), started=START)
+        line = line_of(Received(event.id, json.loads(event.body), "not checked", genuine=True, again=False))
+        assert (", a sample, no roast  (" in line) is shown
+
+
+def test_ctrl_c_is_the_usual_end_of_receiving(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(ThreadingHTTPServer, "serve_forever", interrupted)
+    assert run("receive", "--port", "0") == 0  # as README.md has it
 
 
 def test_a_port_that_is_taken_is_told(capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ import click
 from crackdetect.errors import DeviceError
 from crackdetect.options import (
     complain,
-    given_channel,
+    given_live_channel,
     given_model,
     is_text,
     of_the_roast,
@@ -74,7 +75,7 @@ class Listening:
 @click.command(name="listen")
 @click.option("--device", metavar="NAME|N", help="The microphone: its number or a part of its name.")
 @click.option("--list-devices", is_flag=True, help="List the microphones and end.")
-@given_channel
+@given_live_channel
 @of_the_roast
 @shared
 @click.option("--expect", metavar="FROM-TO", help="Roast time in which first crack is expected (8:00-10:00).")
@@ -131,7 +132,7 @@ def command(
     Put the microphone near the roaster, out of heat and air stream; 'crackdetect mic' checks it. First crack can be
     announced after 20 s of listening. Hands-free is not unattended: stay beside the roaster all the time.
 
-    What you always give belongs into the settings file ('crackdetect settings'); target, window, weight and roaster are
+    What you always give belongs into the settings file ('crackdetect settings'); target, window, weight and machine are
     remembered from the last roast of a coffee.
 
     Exit codes: 0 ended by you, 4 no microphone, or it was lost (what was heard is told); 6 or 8 the roast could not be
@@ -168,16 +169,27 @@ def command(
     record = values["record"]
     if given["record"] is None and cut_off is not None:
         record = cut_off.was_recorded
-    recording = recording_choice.recording_wanted(record, settings=places.settings_file(), ask=ask, tell=tell)
     listening = Listening(say=complain, before=() if cut_off is None else going_on.told_before(cut_off))
-    device, channel = values["device"], values["channel"]
-    microphone = capture.MicrophoneSource(
-        device if so_far is None or held["device"].said else so_far.about.microphone,
-        channel=channel,
+    open_microphone = partial(
+        capture.MicrophoneSource,
+        values["device"] if so_far is None or held["device"].said else so_far.about.microphone,
+        channel=values["channel"],
         samplerate=None if so_far is None else so_far.samplerate,
         wait_s=capture.WAIT_S,
         notices=listening.notices,
     )
+
+    def ask_of_recording(question: str, usual: bool) -> bool:
+        # nobody is asked about the sound of a microphone that is not there; open, it would hear while the answer is
+        # thought about
+        open_microphone().close()
+        assert ask is not None
+        return ask(question, usual)
+
+    recording = recording_choice.recording_wanted(
+        record, settings=places.settings_file(), ask=None if ask is None else ask_of_recording, tell=tell
+    )
+    microphone = open_microphone()
     started = datetime.now().astimezone()
     if cut_off is not None and cut_off.started is not None:
         started = cut_off.started
@@ -411,13 +423,23 @@ def hear_on_board(listening: Listening, hear: Callable[[], int]) -> int:
 
 
 def asker() -> Callable[[str, bool], bool] | None:
-    """Asks the person at the terminal (question, usual answer); ``None`` where there is nobody."""
+    """Asks the person at the terminal (question, usual answer); ``None`` where there is nobody.
+
+    What is not done unless somebody wants it takes a yes; all else is a no, and is not asked again.
+    """
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return None
 
     def ask(question: str, usual: bool) -> bool:
         tell(question)
-        return click.confirm("Your answer", default=usual, err=True)
+        try:
+            if usual:
+                return click.confirm("Your answer", default=True, err=True)
+            answer = click.prompt("Your answer [y/N]", default="", show_default=False, err=True)
+        except click.Abort:
+            click.echo(err=True)  # what comes now is not to stand behind the question
+            raise
+        return answer.strip().casefold() in ("y", "yes")
 
     return ask
 

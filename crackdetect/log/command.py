@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -73,8 +74,8 @@ def command(
 ) -> None:
     """Every roast that was kept: list, look, correct, taste, compare.
 
-    Without a command it lists them, newest first. ROAST is a number of that list, a name or its beginning, or "last".
-    Roasts get in by 'crackdetect analyze FILE --keep', or by themselves when you listen.
+    Without a command it lists them, newest first. ROAST is a number of that list, a name or its beginning, or "last",
+    the one put in last. Roasts get in by 'crackdetect analyze FILE --keep', or by themselves when you listen.
 
     Example: crackdetect log --coffee "Hill Farm" --since 2026-03
     """
@@ -107,7 +108,7 @@ def command(
         elif not roasts:
             click.echo(f"None of the {total:,} roasts in the log is like that.")
         else:
-            write_table(text.list_table(roasts, log.notes(roasts), total=total))
+            write_table(text.list_table(roasts, log.notes(roasts), total=total, width=_width()))
 
 
 def _is_day(text: str) -> bool:
@@ -162,7 +163,8 @@ def edit(roast: str, restore: tuple[str, ...], **given: str | None) -> None:
     """Weights, names, and marks that were wrong. What was heard stays beside what you correct.
 
     An empty value ('') takes a text or weight away; 'never' says that a moment did not happen. Times count from charge
-    (from the start of the recording where charge is not known).
+    (from the start of the recording where charge is not known). Times that cannot have been are refused: first crack
+    lies between charge and drop, its end and second crack after it, and all within what was listened to.
 
     Example: crackdetect log edit last --roasted 168g --first-crack 9:36
     """
@@ -171,7 +173,7 @@ def edit(roast: str, restore: tuple[str, ...], **given: str | None) -> None:
     with _log() as log:
         found = log.find(roast)
         values, moments = _corrections(found, given)
-        names = [_field_name(name) for name in restore]
+        names = [_field_name(name, options=given) for name in restore]
         if not values and not moments and not names:
             raise SettingError("nothing to correct was given; see 'crackdetect log edit --help' for what can be")
         log.edit(found, values=values, moments=moments, restore=names)
@@ -190,8 +192,12 @@ _MOMENTS = {
 _WEIGHTS = {"green": "green_g", "roasted": "roasted_g"}
 
 
-def _field_name(option: str) -> str:
+def _field_name(option: str, *, options: Iterable[str]) -> str:
+    """Of the log. options: names of what can be corrected, as arguments are called. Raises SettingError."""
     name = option.removeprefix("--").replace("-", "_")
+    if name not in options:
+        known = ", ".join(one.replace("_", "-") for one in options)
+        raise SettingError(f"restore {option!r} is nothing that can be corrected; choose one of {known}")
     return _MOMENTS.get(name) or _WEIGHTS.get(name) or name
 
 
@@ -246,6 +252,7 @@ def note(
 
     from crackdetect.log import text
     from crackdetect.log.roast import CUPS
+    from crackdetect.log.words import shown
 
     try:
         day = None if on is None else date.fromisoformat(on)
@@ -255,10 +262,11 @@ def note(
         found = log.find(roast)
         if remove is not None:
             log.remove_note(found, remove)
-            click.echo(f"removed note {remove} of {found.name}")
+            click.echo(f"removed note {remove} of {found.name} ({shown(found.coffee or found.identity)})")
             return
         number = None if cup is None else next(key for key, word in CUPS.items() if word == cup)
         made = log.note(found, text=" ".join(words), cup=number, liking=liking, tasted_on=day)
+        _say([text.heading(found)])
         _say(text.row(f"note {made.number}", f"{made.tasted_on.isoformat()} {text.note_text(made)}"))
 
 
@@ -291,13 +299,15 @@ def delete(roasts: tuple[str, ...], yes: bool) -> None:
 @click.argument("file", required=False, type=click.Path(path_type=Path, allow_dash=True), metavar="FILE")
 @_COFFEE
 @click.option("--columns", is_flag=True, help="Tell what the columns of the CSV mean, with units, and end.")
-def export(file: Path | None, coffee: str | None, columns: bool) -> None:
+@click.option("--replace", is_flag=True, help="FILE may be there already.")
+def export(file: Path | None, coffee: str | None, columns: bool, replace: bool) -> None:
     """Write the log to FILE: .csv for a spreadsheet, .jsonl with everything; - writes JSON Lines to standard output.
 
     JSON Lines keep all of it and can be imported without loss; CSV keeps one row a roast.
 
     Example: crackdetect log export roasts.csv
     """
+    from crackdetect import writing
     from crackdetect.log import exchange
 
     if columns:
@@ -308,6 +318,8 @@ def export(file: Path | None, coffee: str | None, columns: bool) -> None:
         raise SettingError("say where the log is to be written: FILE.csv, FILE.jsonl, or - for standard output")
     if str(file) != "-" and file.suffix.lower() not in (".csv", ".jsonl"):
         raise SettingError(f"{file} says neither .csv nor .jsonl; name it as what it is to be")
+    if str(file) != "-":
+        writing.place_of(file, replace=replace)
     with _log() as log:
         roasts = log.roasts(coffee=coffee)[::-1]  # oldest first, as they will be read again
         if str(file) == "-":
@@ -319,16 +331,9 @@ def export(file: Path | None, coffee: str | None, columns: bool) -> None:
             if file.suffix.lower() == ".csv"
             else (json.dumps(exchange.to_json(story), ensure_ascii=False) + "\n" for story in stories)
         )
-        _write_whole(file, lines)
+        with writing.whole_file(file, replace=replace) as part, part.open("w", encoding="utf-8", newline="") as out:
+            out.writelines(lines)
     click.echo(f"wrote {len(roasts):,} roast{'s' if len(roasts) != 1 else ''} to {file}")
-
-
-def _write_whole(file: Path, lines: Any) -> None:
-    """A file that is there whole or not at all."""
-    from crackdetect import writing
-
-    with writing.whole_file(file, replace=True) as part, part.open("w", encoding="utf-8", newline="") as out:
-        out.writelines(lines)
 
 
 @command.command(name="import")
@@ -518,9 +523,7 @@ def compare(
         else:
             found = log.roasts(coffee=coffee, most=last)[::-1]
         if not 2 <= len(found) <= comparing.MOST:
-            raise SettingError(
-                f"{len(found)} roast{'s' if len(found) != 1 else ''} cannot be compared; two to {comparing.MOST} can"
-            )
+            raise SettingError(_not_to_compare(log, len(found), coffee))
         notes = log.notes(found)
         stories = [log.story(roast) for roast in found] if png or svg or pdf else []
         if _wants_json(form):
@@ -528,7 +531,8 @@ def compare(
         else:
             from crackdetect.console import write_table
 
-            write_table(text.compare_table(found, notes))
+            for table in text.compare_tables(found, notes, width=_width()):
+                write_table(table)
             _say(text.sentence(comparing.differs_most(found)))
             if best := comparing.liked_best(found, notes):
                 _say(text.sentence(best))
@@ -565,7 +569,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, rep
             from crackdetect.console import write_table
 
             if made.roasts:
-                write_table(text.trend_table(made, log.notes(made.roasts)))
+                write_table(text.trend_table(made, log.notes(made.roasts), width=_width()))
             _say(text.sentence(trending.verdict(made)))
     if png or svg or pdf:
         if not made.roasts:
@@ -575,9 +579,23 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, rep
         _draw(lambda: figures.trend(made), png, svg, pdf, replace=replace)
 
 
-def _no_coffee(log: RoastLog, coffee: str) -> str:
-    from crackdetect.log.words import shown
+def _not_to_compare(log: RoastLog, count: int, coffee: str | None) -> str:
+    from crackdetect.log.compare import MOST
 
+    if count > MOST:
+        return f"{count} roasts are too many to tell apart; name two to {MOST}"
+    if coffee is None:
+        return f"one roast has nothing to be compared with; name two to {MOST}, or a coffee with --coffee"
+    if count == 1:
+        return f"the log has one roast of {coffee!r}, which has nothing to be compared with; keep another"
+    return _no_coffee(log, coffee)
+
+
+def _no_coffee(log: RoastLog, coffee: str) -> str:
+    from crackdetect.log.words import near_miss, shown
+
+    if near := near_miss(coffee, log.coffees()):
+        return f"no roast of {shown(coffee)!r} is in the log; did you mean {shown(near)!r}?"
     known = ", ".join(repr(shown(name)) for name in log.coffees()[:8])
     there = f"the log knows {known}" if known else "no roast in the log has a coffee's name"
     return f"no roast of {shown(coffee)!r} is in the log; {there}"
@@ -605,6 +623,11 @@ def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path
 
 
 # -- shared ----------------------------------------------------------------------------------------------------
+
+
+def _width() -> int | None:
+    """Columns of the terminal, None where there is none."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def _wants_json(form: str | None) -> bool:

@@ -249,7 +249,9 @@ def _day(value: Any) -> str:
 
 
 def _moment_of_day(value: Any) -> str:
-    return datetime.fromisoformat(value).astimezone().isoformat(timespec="seconds")
+    moment = datetime.fromisoformat(value).astimezone()
+    # older logs tell whole seconds
+    return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
 
 
 def _crack(row: Mapping[str, Any]) -> Crack:
@@ -288,7 +290,7 @@ _MAKE: dict[str, Callable[[Any], Any]] = {
     "started": _clock_text,
     "green_g": _weight,
     "roasted_g": _weight,
-    "target": Target.parse,
+    "target": Target.of_record,
 }
 
 

@@ -18,6 +18,15 @@ from crackdetect.weight_loss import weight_loss
 
 #: The moments of a roast, in their order.
 MOMENTS = ("charge", "first_crack.start", "first_crack.end", "second_crack.start", "drop", "cooled")
+#: The same as they are called.
+SPOKEN = {
+    "charge": "charge",
+    "first_crack.start": "first crack",
+    "first_crack.end": "first crack end",
+    "second_crack.start": "second crack",
+    "drop": "drop",
+    "cooled": "cooled",
+}
 #: What the person says of a roast in free text.
 TEXTS = ("coffee", "process", "origin", "machine")
 #: Development in the cup, from under to over (own wording).
@@ -153,7 +162,14 @@ class Roast:
         return self.moments.get(what, _NEVER)
 
     def at_s(self, what: str) -> float | None:
-        return self.moment(what).at_s
+        """When it was, None where it is not known."""
+        moment = self.moment(what)
+        if what == "first_crack.end" and moment.whose == "heard":
+            start = self.moment("first_crack.start")
+            # the end that was heard belongs to the start that was heard
+            if start.corrected and (start.at_s is None or start.at_s >= (moment.at_s or 0.0)):
+                return None
+        return moment.at_s
 
     def roast_time(self, seconds: float | None) -> float | None:
         """Seconds since charge; from the first sample where charge is not known."""

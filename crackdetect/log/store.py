@@ -23,6 +23,7 @@ from crackdetect.errors import InputError, LogError, OutputError, SettingError
 from crackdetect.events import Event
 from crackdetect.log import schema
 from crackdetect.log.account import Account, account
+from crackdetect.log.order import what_is_wrong
 from crackdetect.log.roast import (
     CUPS,
     LIKING,
@@ -144,6 +145,8 @@ class RoastLog:
         else:
             began, day = _began((entered["started"] if entered else None) or started, now)
         heard = {
+            # to the millisecond, as several may be kept within a second
+            "kept": now.isoformat(timespec="milliseconds"),
             "began": began,
             "day": day,
             **{name: getattr(kept, name) for name in PLAIN},
@@ -160,7 +163,7 @@ class RoastLog:
             "recording_sha256": digest,
         }
         if number is None:
-            return self._insert({"identity": identity, "kept": now.isoformat(timespec="seconds"), **heard, **said})
+            return self._insert({"identity": identity, **heard, **said})
         # what was said of the roast when it was first heard is not lost by hearing the recording once more
         changes = [f"{name} = ?" for name in heard] + [f"{name} = coalesce(?, {name})" for name in said]
         values = (*heard.values(), *said.values(), number)
@@ -249,16 +252,17 @@ class RoastLog:
     # -- finding and reading -------------------------------------------------------------------------------
 
     def find(self, name: str) -> Roast:
-        """The roast of that number, identity or beginning of an identity; ``last`` is the newest.
+        """The roast of that number, identity or beginning of an identity; ``last`` is the one put into the log last,
+        whatever day it is of: its number was told just now, while its day may only have been guessed from a file.
 
         Raises SettingError when there is none, or more than one.
         """
         name = name.strip()
         if name == "last":
-            newest = self.roasts(most=1)
-            if not newest:
+            latest = self._roasts("ORDER BY julianday(kept) DESC, number DESC LIMIT 1", ())
+            if not latest:
                 raise SettingError("the roast log is empty; keep a roast first (crackdetect analyze FILE --keep)")
-            return newest[0]
+            return latest[0]
         found: list[Roast] = []
         if name.isascii() and name.isdigit() and len(name) < 10:
             found = self._roasts("WHERE number = ?", (int(name),))
@@ -413,8 +417,8 @@ class RoastLog:
 
         values: by a name of CORRECTABLE; None takes the value away. moments: seconds from the first sample by a name
         of MOMENTS; None says that it did not happen. restore: names of either whose correction is taken back.
-        Raises SettingError for another name, a moment before the recording, a drop before charge, or a roasted weight
-        above the green one.
+        Raises SettingError for another name, a moment outside the roast or out of order, a start in the future, or a
+        roasted weight above the green one.
         """
         values, moments = dict(values or {}), dict(moments or {})
         unknown = [name for name in values if name not in CORRECTABLE] + [
@@ -428,7 +432,10 @@ class RoastLog:
         with self._writing() as db:
             db.execute("INSERT OR IGNORE INTO entered (roast) VALUES (?)", (roast.number,))
             for name, value in values.items():
-                db.execute(f"UPDATE entered SET {name} = ? WHERE roast = ?", (_entered(name, value), roast.number))
+                entered = _entered(name, value)
+                if name == "started" and entered and datetime.fromisoformat(entered).timestamp() > _latest_start():
+                    raise SettingError(f"started {entered} lies in the future; give the day on which it was roasted")
+                db.execute(f"UPDATE entered SET {name} = ? WHERE roast = ?", (entered, roast.number))
             for what, at_s in moments.items():
                 db.execute(
                     "INSERT INTO moments (roast, what, entered_s, corrected) VALUES (?, ?, ?, 1) "
@@ -447,7 +454,7 @@ class RoastLog:
             if not found:
                 raise SettingError(f"{roast.name} is no longer in the log; another program has deleted it")
             now = found[0]
-            _check(now)
+            _check(now, corrected=[*moments, *(name for name in restore if name in MOMENTS)])
             if "started" in values or "started" in restore:
                 began, day = _began(now.started, datetime.fromisoformat(now.kept))
                 db.execute("UPDATE roasts SET began = ?, day = ? WHERE number = ?", (began, day, now.number))
@@ -726,7 +733,7 @@ def _target(text: str | None) -> Target | None:
     if not text:
         return None
     try:
-        return Target.parse(text)
+        return Target.of_record(text)
     except SettingError:
         return None
 
@@ -742,9 +749,14 @@ def _entered(name: str, value: Any) -> Any:
     if name == "started" and value is not None:
         try:
             value = datetime.fromisoformat(str(value)).astimezone().isoformat(timespec="seconds")
-        except (ValueError, OverflowError, OSError):
+        except (ValueError, OverflowError, OSError):  # a time that no calendar has
             raise SettingError(f"started {value!r} is not a date and time; write it as 2026-03-01T18:30") from None
     return "" if value is None else clean(str(value)) or ""
+
+
+def _latest_start() -> float:
+    """Seconds since the epoch; clocks of two computers may differ by a minute."""
+    return datetime.now().timestamp() + 60.0
 
 
 def _began(started: str | None, otherwise: datetime) -> tuple[float, str]:
@@ -756,17 +768,12 @@ def _began(started: str | None, otherwise: datetime) -> tuple[float, str]:
         return otherwise.timestamp(), f"{otherwise:%Y-%m-%d}"
 
 
-def _check(roast: Roast) -> None:
-    """Raises SettingError when the corrections do not make sense together."""
+def _check(roast: Roast, *, corrected: Sequence[str]) -> None:
+    """Raises SettingError when the corrections do not make sense together. corrected: moments just corrected."""
     if roast.green_g is not None and roast.roasted_g is not None and roast.roasted_g >= roast.green_g:
         raise SettingError(
             f"roasted weight {roast.roasted_g:g} g is not below the green weight {roast.green_g:g} g; "
             "check which of the two is which"
         )
-    charge, drop = roast.at_s("charge"), roast.at_s("drop")
-    if charge is not None and drop is not None and drop <= charge:
-        raise SettingError("drop must come after charge; check the two times")
-    for what in MOMENTS:
-        at_s = roast.at_s(what)
-        if at_s is not None and roast.moment(what).corrected and not 0 <= at_s <= 86_400:
-            raise SettingError(f"{what} is out of range; give a time between the start of the roast and 24 hours")
+    if (sentence := what_is_wrong(roast, corrected)) is not None:
+        raise SettingError(sentence)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
+from collections.abc import Iterable
 from typing import Any
 
 #: A name longer than this is kept, and cut where it is shown in a table or a title.
@@ -32,6 +34,13 @@ def shown(text: str | None, *, most: int = SHOWN) -> str:
     """A text in one line of a terminal or a figure: cut to ``most`` characters, without overrides of its direction."""
     line = " ".join("".join(letter for letter in text or "" if letter not in _OVERRIDES).split())
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
+
+
+def near_miss(name: str, known: Iterable[str]) -> str | None:
+    """The known name that was probably meant; None where none is near."""
+    by_folded = {one.casefold(): one for one in known}
+    near = difflib.get_close_matches(name.casefold(), by_folded, n=1)
+    return by_folded[near[0]] if near else None
 
 
 def file_name(text: str) -> str:

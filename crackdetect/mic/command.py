@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from crackdetect.errors import DeviceError
-from crackdetect.options import given_channel
+from crackdetect.options import given_live_channel
 
 if TYPE_CHECKING:
     from crackdetect.blocks import Samples
@@ -23,7 +23,7 @@ _LOOK_S = 1.0
 
 @click.command(name="mic")
 @click.option("--device", metavar="NAME|N", help="The microphone: its number or a part of its name.")
-@given_channel
+@given_live_channel
 @click.option("--list", "only_list", is_flag=True, help="List the microphones and end.")
 @click.option(
     "--seconds", type=click.FloatRange(1, 60), default=5.0, show_default=True, help="How long the room is listened to."

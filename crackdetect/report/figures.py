@@ -120,14 +120,14 @@ def _draw_moments(axes: Axes, roast: Roast, *, narrow: bool, span: tuple[float, 
     trans = axes.get_xaxis_transform()
     rows: list[float] = []  # right end of the last label in each row, as a share of the width
     for what, (name, colour, dash) in _MARKED.items():
-        moment = roast.moment(what)
-        if moment.at_s is None:
+        at_s = roast.at_s(what)
+        if at_s is None:
             continue
-        at = _time(roast, moment.at_s)
+        at = _time(roast, at_s)
         axes.axvline(at, color=colour, linestyle=dash, linewidth=1.4, zorder=3)
         if what == "first_crack.start":
             _draw_start(axes, roast)
-        text = f"{name} {clock(roast.roast_time(moment.at_s))}"
+        text = f"{name} {clock(roast.roast_time(at_s))}"
         share = (at - span[0]) / (span[1] - span[0])
         length = len(text) * (0.0295 if narrow else 0.0125)
         left = share + length > 1.0

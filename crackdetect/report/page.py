@@ -106,6 +106,7 @@ def _tiles(roast: Roast) -> list[tuple[str, str, str]]:
 def _facts(story: Story) -> list[tuple[str, str]]:
     roast = story.roast
     end, second = roast.at_s("first_crack.end"), roast.at_s("second_crack.start")
+    lost_end = "" if roast.moment("first_crack.end").heard_s is None else "not known"
     rows = [
         ("Day", roast.day),
         ("Green, roasted", f"{grams(roast.green_g)}, {grams(roast.roasted_g)}"),
@@ -114,7 +115,7 @@ def _facts(story: Story) -> list[tuple[str, str]]:
         ("Machine", roast.machine or "-"),
         ("Microphone", roast.microphone or "-"),
         ("Cracks", f"{roast.crack_count:,}"),
-        ("First crack ended", "not heard" if end is None else clock(roast.roast_time(end))),
+        ("First crack ended", (lost_end or "not heard") if end is None else clock(roast.roast_time(end))),
         ("Second crack", "not heard" if second is None else clock(roast.roast_time(second))),
         ("Drop", "-" if roast.at_s("drop") is None else clock(roast.roast_time(roast.at_s("drop")))),
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from typing import Any
 
 import click
 
@@ -23,8 +24,8 @@ def command(coffee: str | None, form: str | None) -> None:
     """Show what holds for the next roast, and where each value comes from.
 
     An option of 'listen' comes before the environment (CRACKDETECT_TARGET for --target), that before the settings file
-    (target = "1:45"), that before the last roast or plan of the same coffee, that before the usual value. The file is
-    plain TOML; its place is in the first line.
+    (target = "1:45"), that before the last roast or plan of the same coffee, that before the usual value. They hold for
+    'listen'; other commands know their options only. The file is plain TOML; its place is in the first line.
 
     Example: crackdetect settings --coffee "Meadow Lane"
     """
@@ -38,7 +39,10 @@ def command(coffee: str | None, form: str | None) -> None:
     held = hold({"coffee": coffee}, environment=os.environ, path=path, last_of=last_of)
     shown = {known.name: shown_value(known.name, held[known.name].value) for known in KNOWN}
     if not is_text(form):
-        told = {name: {"value": value, "origin": held[name].origin} for name, value in shown.items()}
+        told = {
+            name: {"value": _plain(held[name].value, value), "origin": held[name].origin}
+            for name, value in shown.items()
+        }
         console.write_line(sys.stdout, json.dumps({"file": str(path), "settings": told}, ensure_ascii=False))
         return
     console.write_line(sys.stdout, f"Settings file: {path}{'' if path.exists() else ' (there is none yet)'}")
@@ -48,3 +52,8 @@ def command(coffee: str | None, form: str | None) -> None:
         text = "-" if value is None else value
         console.write_line(sys.stdout, f"{known.name:<20} {text:<20} {held[known.name].origin}".rstrip())
         console.write_line(sys.stdout, f"{'':<4}{known.what}")
+
+
+def _plain(value: Any, shown: str | None) -> bool | int | str | None:
+    """What JSON has a form for as it is; times, weights and targets as they are written, for a number has no unit."""
+    return value if isinstance(value, bool | int) else shown

@@ -101,7 +101,7 @@ KNOWN = (
     Known("green", _weight, None, "green weight", remembered=True),
     Known("process", _text, None, "how the coffee was processed"),
     Known("origin", _text, None, "where it grew"),
-    Known("machine", _text, None, "the roaster", remembered=True),
+    Known("machine", _text, None, "the machine it is roasted in", remembered=True),
     Known("target", _target, None, "development wanted", remembered=True),
     Known("expect", _window, None, "roast time in which first crack is expected", remembered=True),
     Known("sensitivity", _sensitivity, "usual", "announce first crack earlier, or only when surer"),

@@ -119,7 +119,7 @@ def pending(send: bool, forget: bool, yes: bool, secret_file: Path | None) -> No
 @click.option("--answer", type=click.IntRange(200, 599), default=204, show_default=True, help="HTTP status to give.")
 @_secret_file
 def receive(port: int, answer: int, secret_file: Path | None) -> None:
-    """Receive messages on this computer and show a line for each. Ctrl-C ends it.
+    """Receive messages on this computer and show a line for each. Ctrl-C ends it, with exit code 0.
 
     Others cannot reach it: it listens on 127.0.0.1 only. With a secret, signatures are checked, and what is not genuine
     gets HTTP 401.

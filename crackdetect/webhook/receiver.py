@@ -142,7 +142,9 @@ def line_of(received: Received) -> str:
         roast_time = data.get("roast_time") if isinstance(data, dict) else None
         known = isinstance(roast_time, int | float) and abs(roast_time) <= LONGEST_TIME_S
         at = f" at {clock(roast_time)} of roast time" if known else ""
-        what = f"{_harmless(event.get('time', 'without a time'))}  {_harmless(kind)}{at}"
+        # 'crackdetect webhook test' says so of what it sends
+        sample = ", a sample, no roast" if isinstance(data, dict) and data.get("sample") is True else ""
+        what = f"{_harmless(event.get('time', 'without a time'))}  {_harmless(kind)}{at}{sample}"
     again = ", AGAIN" if received.again else ""
     return f"{what}  ({_harmless(received.id) or 'without an id'}{again}; signature {_harmless(received.signature)})"
 

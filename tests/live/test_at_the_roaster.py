@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -121,6 +122,36 @@ def test_ctrl_c_on_the_board_ends_the_roast_with_its_summary(
     board.press("\x03")
     assert board.end() == 0
     assert "Summary" in board.text
+
+
+def test_recording_is_asked_about_once_and_only_where_there_is_a_microphone(
+    environment: dict[str, str], listening: list[Terminal]
+) -> None:
+    asked = tuple(option for option in OPTIONS if option != "--no-record")
+    nowhere = Terminal(environment, "listen", "--device", "nosuch")
+    listening.append(nowhere)
+    assert nowhere.end() == 4
+    assert "Shall the sound" not in nowhere.text
+    interrupted = Terminal(environment, *asked, "--plain")
+    listening.append(interrupted)
+    interrupted.until("Your answer [y/N]")
+    interrupted.process.send_signal(signal.SIGINT)
+    assert interrupted.end() == 130
+    assert interrupted.text.endswith("\r\ncrackdetect: interrupted\r\n")
+    first = Terminal(environment, *asked, "--plain")
+    listening.append(first)
+    first.until("Your answer [y/N]")
+    first.press("perhaps\n")
+    first.until("Mark with a letter and Enter")
+    first.press("e\n")
+    assert first.end() == 0
+    assert first.text.count("Your answer") == 1
+    second = Terminal(environment, *asked, "--plain")
+    listening.append(second)
+    second.until("Mark with a letter and Enter")
+    second.press("e\n")
+    assert second.end() == 0
+    assert "Shall the sound" not in second.text
 
 
 def test_without_the_boards_library_there_are_lines_and_a_sentence(
