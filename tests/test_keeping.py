@@ -813,8 +813,11 @@ def test_an_outbox_that_fails_at_the_end_is_told_and_the_roast_ends(tmp_path: Pa
         )
         with closing(sqlite3.connect(tmp_path / "webhook.sqlite3")) as other:
             other.execute("DROP TABLE waiting")
-    assert len(told) == 1
-    assert "what waits for http://127.0.0.1:9 is not known" in told[0]
+        with pytest.raises(OutputError):
+            attachments.sinks[-1].send(drop(0))
+    assert len(told) == 2
+    assert "1 message(s) could not be kept to be sent" in told[0]
+    assert "what waits for http://127.0.0.1:9 is not known" in told[1]
 
 
 def test_a_log_that_cannot_be_written_leaves_the_roast_for_the_next_start(tmp_path: Path, model: Model) -> None:

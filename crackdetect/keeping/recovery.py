@@ -28,8 +28,12 @@ LONGEST_ROAST_S = 60 * 60.0
 LONGEST_COOLING_S = 10 * 60.0
 _DAMAGED_NAME = "damaged.jsonl"
 #: What events of other kinds and sizes than ours can come to on their way into the log: the journal is a file that
-#: anything may have written into, and one that is damaged must not keep anybody from roasting.
-_DAMAGE = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, sqlite3.Error)
+#: anything may have written into, and one that is damaged must not keep anybody from roasting. Of SQLite only what it
+#: says of values: trouble with the log itself leaves the journal as it is.
+_DAMAGE = (
+    *(ArithmeticError, AttributeError, LookupError, TypeError, ValueError),
+    *(sqlite3.DataError, sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from crackdetect.notice import Notices
     from crackdetect.webhook.courier import Courier
     from crackdetect.webhook.outbox import Outbox
+    from crackdetect.webhook.sink import WebhookSink
 
 #: What endpoints may take at the end of a roast for what still waits.
 SEND_S = 5.0
@@ -63,6 +64,7 @@ class KeptRoast:
         self._tell = tell
         self._journal: Journal | None = None
         self._outbox: Outbox | None = None
+        self._sink: WebhookSink | None = None
         self._couriers: list[Courier] = []
         try:
             count = 1
@@ -138,15 +140,19 @@ class KeptRoast:
                 continue
             self._couriers.append(Courier(outbox, postman, notices=notices))
         if webhooks.addresses:
-            sink = WebhookSink(
+            self._sink = WebhookSink(
                 outbox, self._couriers, addresses=webhooks.addresses, selection=selection, started=started
             )
-            attachments.sinks.append(sink)
+            attachments.sinks.append(self._sink)
 
     def _stop_sending(self) -> None:
         from crackdetect.webhook.address import show
 
         assert self._outbox is not None
+        if self._sink is not None and self._sink.unput:
+            self._tell(
+                f"{self._sink.unput} message(s) could not be kept to be sent, and are lost; the log has the roast"
+            )
         for courier in self._couriers:
             try:
                 if courier.close(within_s=SEND_S):

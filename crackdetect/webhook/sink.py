@@ -48,6 +48,11 @@ class WebhookSink:
         self._unput.append(message_of(fields, started=self._started))
         self.settle()
 
+    @property
+    def unput(self) -> int:
+        """Messages that the outbox has not taken."""
+        return len(self._unput)
+
     def settle(self) -> None:
         if not self._unput:
             return
