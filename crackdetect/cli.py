@@ -135,6 +135,8 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     from crackdetect.pipeline import Pipeline
     from crackdetect.recordings import open_recording
 
+    if speed is not None and math.isnan(speed):  # no range holds it out, for it compares with nothing
+        raise SettingError("speed nan is not a number; give 0.1 to 1000 times real time")
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
     settings = Settings(
@@ -400,8 +402,12 @@ def _analyze_many(
                     line.say(f"crackdetect: {error}")
                 code = code or report.exit_code
                 if keep and report.exit_code != INTERRUPTED and not report.errors:
-                    _keep(report.events, report.job.path)
-                    kept += 1
+                    try:
+                        _keep(report.events, report.job.path)
+                        kept += 1
+                    except CrackdetectError as error:  # of this roast alone: the others go on
+                        line.say(f"crackdetect: {report.job.path} could not be kept: {error}")
+                        code = code or error.exit_code
                 rows.append(_row(report))
                 for note in report.notes:
                     notes.setdefault(note, []).append(str(report.job.path))
@@ -538,6 +544,7 @@ def _overrides(settings: Sequence[str]) -> dict[str, float | None]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """The program. Returns its exit code; every failure has become one sentence on standard error."""
+    _open_missing_streams()
     _prepare_streams()
     code = _run(arguments)
     try:
@@ -546,6 +553,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # told already; what is left in the buffer must not be complained of again by the interpreter's own flush
         _discard_output()
     return code
+
+
+def _open_missing_streams() -> None:
+    """Whoever starts the program may have closed its streams: what is written there goes nowhere, nothing is read.
+
+    The system would give their numbers to the next files that are opened, the roast's journal among them, and what a
+    library prints would end up in there.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        if getattr(sys, name) is not None:
+            continue
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        try:
+            os.fstat(number)
+        except OSError:
+            os.dup2(nowhere, number)
+        if nowhere != number:
+            os.close(nowhere)
+        setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - as long as the program
 
 
 def _prepare_streams() -> None:

@@ -15,9 +15,21 @@ _PLAIN = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
 _BARE = re.compile(r"\d+(?:\.\d+)?")
 
 
+#: No time that anybody can mean is longer: 100 hours.
+LONGEST_TIME_S = 360_000.0
+
+
 def parse_time(text: str, *, name: str = "time") -> float:
     """``"9:36"``, ``"1:02:03"``, ``"576"`` or ``"576s"`` -> seconds. Raises SettingError naming ``name``."""
     text = text.strip()
+    seconds = _seconds(text, name)
+    if seconds > LONGEST_TIME_S:
+        shown = text if len(text) <= 20 else f"{text[:20]}…"
+        raise SettingError(f"{name} {shown} is out of range; give at most 100 hours")
+    return seconds
+
+
+def _seconds(text: str, name: str) -> float:
     if match := _CLOCK.fullmatch(text):
         hours, minutes, seconds = match.groups()
         if hours and int(minutes) > 59:

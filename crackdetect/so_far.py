@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Self
 
-from crackdetect.config import About, Settings, Target
-from crackdetect.errors import InputError
+from crackdetect.config import LONGEST_TIME_S, About, Settings, Target
+from crackdetect.errors import InputError, SettingError
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +71,16 @@ class SoFar:
             if start is None or start["type"] != "roast.start":
                 raise KeyError("roast.start")
             so_far = cls(
-                roast=start["roast"],
-                samplerate=start["samplerate"],
-                settings=_settings(start["settings"]),
-                about=_about(start.get("about", {})),
-                next_seq=start["seq"] + 1,
+                roast=_text(start["roast"]),
+                samplerate=_whole(start["samplerate"]),
+                settings=_settings(_fields(start["settings"])),
+                about=_about(_fields(start.get("about", {}))),
+                next_seq=_whole(start["seq"]) + 1,
             )
             for event in iterator:
                 so_far._take(event)
             so_far._take_density()
-        except (KeyError, TypeError, ValueError) as error:
+        except (AttributeError, KeyError, OverflowError, SettingError, TypeError, ValueError) as error:
             raise InputError(f"the events of a roast are damaged ({type(error).__name__}: {error})") from None
         return so_far
 
@@ -91,18 +91,18 @@ class SoFar:
         return self.marked.get("first_crack.start", heard)
 
     def _take(self, event: Mapping[str, Any]) -> None:
-        self.until = max(self.until, event["announced_at"])
-        self.next_seq = event["seq"] + 1
+        self.until = max(self.until, _number(event["announced_at"]))
+        self.next_seq = _whole(event["seq"]) + 1
         kind = event["type"]
         # a density is said before what begins at the same moment, and counts from then on
         if self._density is not None and (kind == "drop" or event["announced_at"] > self._density["announced_at"]):
             self._take_density()
         if kind in ("charge", "drop", "cooled"):
-            setattr(self, kind, event["at"])
+            setattr(self, kind, _number(event["at"]))
             if event.get("how") == "given":
                 self.given_told.add(kind)
         elif kind == "mark":
-            self._take_mark(event["what"], event["at"])
+            self._take_mark(_text(event["what"]), _number(event["at"]))
         elif kind == "crack":
             self.cracks += 1
         elif kind == "density":
@@ -116,9 +116,9 @@ class SoFar:
         elif kind == "development":
             self._take_development(event)
         elif kind == "target":
-            self._take_target(event["stage"], event["remaining"])
+            self._take_target(_text(event["stage"]), _number(event["remaining"]))
         elif kind == "health":
-            self.health[event["kind"]] += event["count"]
+            self.health[_text(event["kind"])] += _whole(event["count"])
         elif kind == "summary":
             self.finished = True
 
@@ -149,8 +149,9 @@ class SoFar:
         event, self._density = self._density, None
         if event is None or self.begun is None or self.drop is not None or self.second_crack is not None:
             return
-        if self.peak is None or event["per_minute"] > self.peak.per_minute:
-            self.peak = Peak(event["per_minute"], event["low"], event["high"])
+        density = Peak(_number(event["per_minute"]), _number(event["low"]), _number(event["high"]))
+        if self.peak is None or density.per_minute > self.peak.per_minute:
+            self.peak = density
 
     def _take_development(self, event: Mapping[str, Any]) -> None:
         """It carries the date of first crack as it is known by then, a renewed announcement among them."""
@@ -160,9 +161,8 @@ class SoFar:
         if event.get("renewed"):
             self.announced = event["announced_at"]
         confidence = event.get("confidence", 1.0 if known is None else known.confidence)
-        self.first_crack = Dated(
-            event["first_crack"], event["first_crack_earliest"], event["first_crack_latest"], confidence
-        )
+        times = (event["first_crack"], event["first_crack_earliest"], event["first_crack_latest"], confidence)
+        self.first_crack = Dated(*map(_number, times))
 
     def _take_target(self, stage: str, remaining: float) -> None:
         if stage == "near":  # told within a tick of its lead time
@@ -173,7 +173,34 @@ class SoFar:
 
 
 def _dated(event: Mapping[str, Any]) -> Dated:
-    return Dated(event["at"], event["earliest"], event["latest"], event["confidence"])
+    return Dated(*(_number(event[name]) for name in ("at", "earliest", "latest", "confidence")))
+
+
+# A journal is read again after a crash, and after anything else that may have befallen the disk.
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r:.40} is not a text")
+    return value
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LONGEST_TIME_S:
+        raise ValueError(f"{value!r:.40} is not a number that can be")
+    return value
+
+
+def _whole(value: Any) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**53:
+        raise ValueError(f"{value!r:.40} is not a whole number that can be")
+    return value
+
+
+def _fields(value: Any) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise TypeError(f"{value!r:.40} is not what stands there")
+    return value
 
 
 def _settings(fields: Mapping[str, Any]) -> Settings:
@@ -181,7 +208,7 @@ def _settings(fields: Mapping[str, Any]) -> Settings:
     return Settings(
         charge_at=fields.get("charge_at"),
         drop_at=fields.get("drop_at"),
-        target=None if target is None else Target.of_record(target),
+        target=None if target is None else Target.of_record(_text(target)),
         near_s=tuple(fields.get("near_s", ())),
         cool_s=fields.get("cool_s"),
     )
@@ -189,6 +216,10 @@ def _settings(fields: Mapping[str, Any]) -> Settings:
 
 def _about(fields: Mapping[str, Any]) -> About:
     known = {name: value for name, value in fields.items() if name in About.__dataclass_fields__}
-    if known.get("expect") is not None:
-        known["expect"] = tuple(known["expect"])
+    for name, value in known.items():
+        if name == "expect" and value is not None:
+            first, last = value
+            known[name] = (_number(first), _number(last))
+        elif value is not None:
+            known[name] = _number(value) if name == "green_g" else _text(value)
     return About(**known)

@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -163,6 +164,10 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
         (["analyze", "x.wav", "-"], "cannot be heard together with files"),
         (["analyze", "x.wav", "--channel", "0"], "Invalid value for '--channel'"),
         (["demo", "--speed", "0"], "Invalid value for '--speed'"),
+        (["demo", "--speed", "nan"], "speed nan is not a number"),
+        (["mic", "--seconds", "nan"], "seconds nan is not a number"),
+        (["listen", "--expect", f"0:00-{'9' * 400}s"], "is out of range"),
+        (["listen", "--max-development", "9" * 400], "is out of range"),
         (["listen", "--target", "95%"], "target 95% is out of range"),
         (["listen", "--target", "soon"], "target 'soon' is neither a time nor a share"),
         (["listen", "--volume", "101"], "Invalid value for '--volume'"),
@@ -416,6 +421,89 @@ def test_a_lost_microphone_is_told_after_what_was_heard(run: Any, plain: Path, m
     assert {"charge", "crack", "first_crack.start", "development"} <= set(types)
     assert types[-1] == "summary"
     assert done.events[-1]["health"]["device_lost"] == 1
+
+
+class Ending(Microphone):
+    """Its sound ends."""
+
+    def __iter__(self) -> Iterator[Block]:
+        yield Block(SOUND[:RATE])
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "code", "told"),
+    [
+        ("roasts.sqlite3", b"no database, " * 1000, 8, "could not be put into the log"),
+        ("roasts", b"a file", 6, "it is not a folder"),
+        ("webhook.sqlite3", b"no database, " * 1000, 0, "listened to all the same"),
+    ],
+)
+def test_what_cannot_be_kept_is_told_and_the_roast_is_heard(
+    run: Any,
+    plain: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    name: str,
+    content: bytes,
+    code: int,
+    told: str,
+) -> None:
+    monkeypatch.setattr(capture, "MicrophoneSource", Ending)
+    monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path))
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / name).write_bytes(content)
+    done = run("listen", "--quiet", "--model", plain)
+    assert done.code == code
+    assert told in done.err
+    assert [event["type"] for event in done.events][-1] == "summary"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the shell of other systems closes the streams")
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_closed_streams_keep_nobody_from_roasting(tmp_path: Path, plain: Path, closed: str) -> None:
+    code = f"""
+import numpy as np, sys
+from crackdetect import capture
+from crackdetect.blocks import Block
+class Microphone:
+    kind, name, samplerate, channel_note = "microphone", "test", 16_000, None
+    def __init__(self, device, **options): pass
+    def __iter__(self): yield Block(np.random.default_rng(1).normal(0, 0.01, 16_000).astype(np.float32))
+    def close(self): pass
+capture.MicrophoneSource = Microphone
+from crackdetect.cli import main
+sys.exit(main(["listen", "--quiet", "--model", {str(plain)!r}]))
+"""
+    (tmp_path / "listen.py").write_text(code)
+    command = f"{shlex.quote(sys.executable)} {shlex.quote(str(tmp_path / 'listen.py'))} {closed}"
+    environment = {**os.environ, "CRACKDETECT_HOME": str(tmp_path)}
+    done = subprocess.run(command, shell=True, env=environment, capture_output=True, timeout=60, check=False)
+    assert (done.returncode, b"Traceback" in done.stderr) == (0, False)
+    (journal,) = (tmp_path / "data" / "roasts").glob("*/roast.jsonl")
+    assert [json.loads(line)["type"] for line in journal.read_text().splitlines()] == ["roast.start", "summary"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the shell of other systems closes the streams")
+@pytest.mark.parametrize(
+    ("arguments", "code", "told"),
+    [
+        ("analyze {roast} --model {plain} --format jsonl >&-", 0, ""),
+        ("analyze - <&-", 3, "is empty"),
+        ("webhook secret http://127.0.0.1:9/ <&-", 2, "is not one"),
+        ("log delete 1 <&-", 2, "not in the log"),
+        ("--help >&-", 0, ""),
+    ],
+)
+def test_closed_streams_are_as_if_nobody_were_there(
+    tmp_path: Path, roast: Path, plain: Path, arguments: str, code: int, told: str
+) -> None:
+    command = f"{shlex.quote(sys.executable)} -m crackdetect {arguments.format(roast=roast, plain=plain)}"
+    environment = {**os.environ, "CRACKDETECT_HOME": str(tmp_path)}
+    done = subprocess.run(command, shell=True, env=environment, capture_output=True, timeout=60, check=False, text=True)
+    assert done.returncode == code, done.stderr
+    assert told in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "defect" not in done.stderr
 
 
 def test_nobody_is_asked_about_recording_before_there_is_a_microphone(

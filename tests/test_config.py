@@ -31,6 +31,15 @@ def test_times(text: str, seconds: float) -> None:
     assert parse_time(text) == seconds
 
 
+@pytest.mark.parametrize("text", ["9" * 400, "360001", f"{'9' * 12}s", "999999"])
+def test_times_that_nobody_can_mean_are_refused(text: str) -> None:
+    with pytest.raises(SettingError, match="charge-at .* is out of range") as refused:
+        parse_time(text, name="charge-at")
+    assert len(str(refused.value)) < 100
+    with pytest.raises(SettingError, match="expect .* is out of range"):
+        parse_window(f"0:00-{text.removesuffix('s')}s")
+
+
 @pytest.mark.parametrize("text", ["", "9:75", "1:75:00", "-1:00", "nine", "9.36.1", "1e3", "nan", ":30", "9:", "5m"])
 def test_what_is_no_time_is_refused_in_one_sentence(text: str) -> None:
     with pytest.raises(SettingError, match="charge-at") as refused:

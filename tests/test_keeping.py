@@ -5,11 +5,13 @@ from __future__ import annotations
 import errno
 import json
 import os
+import sqlite3
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from queue import SimpleQueue
@@ -28,10 +30,12 @@ from crackdetect.errors import OutputError
 from crackdetect.events import Event
 from crackdetect.keeping import journal as journal_module
 from crackdetect.keeping import recording, recovery
-from crackdetect.keeping.journal import InUse, Journal, close_folder, in_use, new_folder, read_events
+from crackdetect.keeping.journal import InUse, Journal, close_folder, held, new_folder, read_events
 from crackdetect.keeping.recording import Recorder, join, mend
 from crackdetect.keeping.recovery import CutOff
 from crackdetect.listening import going_on
+from crackdetect.listening.attachments import Attachments
+from crackdetect.listening.kept import KeptRoast, Webhooks
 from crackdetect.listening.recording_choice import keep_choice, kept_choice, recording_wanted
 from crackdetect.log.store import RoastLog
 from crackdetect.notice import Notice
@@ -128,7 +132,8 @@ time.sleep(60)
     assert other.stdout is not None
     assert other.stdout.readline() == "open\n"
     try:
-        assert in_use(folder)
+        with pytest.raises(InUse), held(folder):
+            pass
         assert recovery.find(folder.parent.parent) == []
         with pytest.raises(InUse, match="listened to by another crackdetect"):
             Journal(folder)
@@ -136,7 +141,8 @@ time.sleep(60)
         other.kill()
         other.wait()
         other.stdout.close()
-    assert not in_use(folder)
+    with held(folder):
+        pass
 
 
 class Full:
@@ -393,6 +399,36 @@ print([notices.get_nowait().kind for _ in range(notices.qsize())])
     assert 1.0 < heard_seconds(path) < 5.0
 
 
+def test_a_part_that_cannot_be_read_is_kept_beside_the_recording(folder: Path) -> None:
+    record(folder, [Block(noise(2))])
+    junk = folder / "sound-000000040000.flac"
+    junk.write_bytes(bytes(range(256)) * 20)
+    (folder / "sound-mine.flac").write_bytes(b"mine")
+    for _ in range(2):
+        path = join(folder)
+        assert path is not None
+        assert soundfile.info(path).frames == 2 * RATE
+        assert sorted(one.name for one in folder.iterdir()) == [
+            "sound-mine.flac",
+            "sound.flac",
+            "unreadable-sound-000000040000.flac",
+        ]
+    assert (folder / "unreadable-sound-000000040000.flac").read_bytes() == bytes(range(256)) * 20
+
+
+def test_a_part_whose_length_cannot_be_entered_is_heard_all_the_same(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record(folder, [Block(noise(1))])
+    (part,) = recording.parts(folder)
+
+    def refuse(*arguments: object, **options: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(recording, "open", refuse, raising=False)
+    assert mend(part) == RATE
+
+
 # -- what the events say so far ------------------------------------------------------------------------------
 
 
@@ -635,9 +671,153 @@ def test_journals_with_nothing_in_them_are_no_trouble(tmp_path: Path, model: Mod
         (new_folder(data, name) / "events.jsonl").write_bytes(content)
     person = Person(True)
     assert person.settle(data, model) is None
-    assert person.told == []
+    (told,) = person.told
+    assert "set aside" in told
     assert (data / "roasts" / "damaged" / "damaged.jsonl").exists()
     assert person.settle(data, model) is None
+    assert len(person.told) == 1
+
+
+START = {
+    "type": "roast.start", "at": 0.0, "announced_at": 0.0, "roast_time": None, "seq": 0, "roast": "R",
+    "source": "microphone", "samplerate": RATE, "model": {"name": "first-crack", "hash": "x"}, "version": "0.1.0",
+    "settings": {"charge_at": None, "drop_at": None, "target": None, "near_s": [30.0, 10.0], "cool_s": None},
+    "about": {"coffee": "Trial"},
+}  # fmt: skip
+CRACK = {
+    "type": "crack", "at": 1.0, "announced_at": 2.0, "roast_time": None, "seq": 1, "roast": "R", "kind": "first",
+    "probability": 0.9, "snr_db": 20.0,
+}  # fmt: skip
+
+
+def bad_journals() -> Iterator[tuple[str, list[object]]]:
+    for name, value in (
+        ("about", "x"), ("about", {"expect": [1]}), ("about", {"green_g": "much"}), ("about", {"coffee": [1]}),
+        ("settings", []), ("settings", {"target": 5}), ("settings", {"near_s": ["x"]}), ("settings", {"charge_at": -1}),
+        ("samplerate", "abc"), ("samplerate", 1), ("samplerate", 10**30), ("roast", 5), ("seq", "z"), ("model", None),
+    ):  # fmt: skip
+        yield f"{name} {value!r:.20}", [{**START, name: value}, CRACK]
+    for event in (
+        {"at": 1e308, "announced_at": 1e308}, {"announced_at": float("nan")}, {"probability": float("inf")},
+        {"announced_at": 10**400}, {"seq": -9}, {"type": "charge", "at": "x", "how": "given"}, {"roast": "other"},
+        {"type": "health", "kind": [1], "count": 1, "message": 5}, {"type": "mark", "what": 3},
+        {"type": "health", "kind": "gap", "count": 10**30, "message": "m"}, {"kind": ["first"]},
+    ):  # fmt: skip
+        yield f"{event!r:.60}", [START, {**CRACK, **event}]
+
+
+@pytest.mark.parametrize("lines", [pytest.param(lines, id=name) for name, lines in bad_journals()])
+def test_a_damaged_journal_is_set_aside_and_keeps_nobody_from_roasting(
+    tmp_path: Path, model: Model, lines: list[object]
+) -> None:
+    data = tmp_path / "data"
+    folder = new_folder(data, "R")
+    (folder / "events.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
+    leave(data, "other", model, ago_s=7200)
+    person = Person(True)
+    assert person.settle(data, model) is None
+    assert ["set aside as" in told for told in person.told].count(True) == 1
+    assert "it is in the log as far as it was heard, as other" in person.told[-1]
+    assert (folder / "damaged.jsonl").is_file()
+    assert not (folder / "events.jsonl").exists()
+    again = Person(True)
+    assert again.settle(data, model) is None
+    assert again.told == []
+
+
+def test_brackets_without_end_cost_their_line_only(tmp_path: Path, model: Model) -> None:
+    data = tmp_path / "data"
+    folder = new_folder(data, "R")
+    (folder / "events.jsonl").write_text(f"{json.dumps(START)}\n{'[' * 200_000}\n{json.dumps(CRACK)}\n")
+    person = Person(True)
+    assert person.settle(data, model) is None
+    assert "it is in the log as far as it was heard, as R" in person.told[0]
+
+
+def test_a_roast_that_cannot_be_shown_again_is_not_gone_on_with(tmp_path: Path, model: Model) -> None:
+    data = tmp_path / "data"
+    folder = leave(data, "recent", model, ago_s=65)
+    with (folder / "events.jsonl").open("a") as file:
+        file.write('{"type": "crack", "at": 1, "announced_at": 2, "seq": 9, "kind": "first"}\n')
+    person = Person(True)
+    assert person.settle(data, model) is None
+    assert person.asked == []
+    assert "set aside as" in person.told[0]
+
+
+def test_a_roast_that_another_process_has_put_into_the_log_meanwhile(tmp_path: Path, model: Model) -> None:
+    data = tmp_path / "data"
+    folder = leave(data, "old", model, ago_s=7200)
+    (cut_off,) = recovery.find(data)
+    assert recovery.close(cut_off, model) == "old"
+    kept = read_events(folder)
+    with pytest.raises(OutputError, match="another crackdetect has closed it"):
+        recovery.close(cut_off, model)
+    assert recovery.keep(folder) == "old"
+    assert read_events(folder) == kept
+    assert recovery.find(data) == []
+    assert not (folder / "events.jsonl").exists()
+
+
+def test_a_file_where_the_roasts_belong_is_told_and_the_roast_begins(tmp_path: Path) -> None:
+    (tmp_path / "roasts").write_text("x")
+    told: list[str] = []
+    kept = KeptRoast(tmp_path, "2026-11-25T10-00-00", folder=None, tell=told.append)
+    assert len(told) == 1
+    assert "not a folder" in told[0]
+    assert kept.finish() is None
+
+
+def test_two_roasts_of_one_second_have_two_names(tmp_path: Path) -> None:
+    new_folder(tmp_path, "now")
+    kept = KeptRoast(tmp_path, "now", folder=None, tell=print)
+    assert kept.roast == "now-2"
+    assert kept._journal is not None
+    kept._journal.close()
+
+
+@pytest.mark.parametrize("addresses", [(), ("http://127.0.0.1:9/",)])
+def test_a_damaged_outbox_is_told_and_the_roast_begins(tmp_path: Path, addresses: tuple[str, ...]) -> None:
+    (tmp_path / "webhook.sqlite3").write_bytes(b"no database, " * 1000)
+    told: list[str] = []
+    kept = KeptRoast(tmp_path, "now", folder=None, tell=told.append)
+    attachments = Attachments()
+    with attachments.after:
+        kept.attach(
+            attachments,
+            samplerate=RATE,
+            position=0,
+            record=False,
+            webhooks=Webhooks(addresses),
+            started=datetime.now().astimezone(),
+            notices=SimpleQueue(),
+        )
+    assert len(attachments.sinks) == 1  # the journal
+    assert len(told) == 1
+    assert "listened to all the same" in told[0]
+
+
+def test_an_outbox_that_fails_at_the_end_is_told_and_the_roast_ends(tmp_path: Path) -> None:
+    told: list[str] = []
+    kept = KeptRoast(tmp_path, "now", folder=None, tell=told.append)
+    attachments = Attachments()
+    with attachments.after:
+        kept.attach(
+            attachments,
+            samplerate=RATE,
+            position=0,
+            record=False,
+            webhooks=Webhooks(("http://127.0.0.1:9/",)),
+            started=datetime.now().astimezone(),
+            notices=SimpleQueue(),
+        )
+        with closing(sqlite3.connect(tmp_path / "webhook.sqlite3")) as other:
+            other.execute("DROP TABLE waiting")
+        with pytest.raises(OutputError):
+            attachments.sinks[-1].send(drop(0))
+    assert len(told) == 2
+    assert "1 message(s) could not be kept to be sent" in told[0]
+    assert "what waits for http://127.0.0.1:9 is not known" in told[1]
 
 
 def test_a_log_that_cannot_be_written_leaves_the_roast_for_the_next_start(tmp_path: Path, model: Model) -> None:
@@ -708,6 +888,13 @@ def test_the_question_is_asked_once_and_kept_among_the_other_settings(tmp_path: 
     settings.write_text("[other]\n")
     keep_choice(settings, True)
     assert kept_choice(settings) is True
+    link = tmp_path / "link.toml"
+    link.symlink_to(settings)
+    keep_choice(link, False)
+    assert link.is_symlink()
+    assert kept_choice(settings) is False
+    settings.write_text(f"record = {'[' * 5_000}")
+    assert kept_choice(settings) is None
 
 
 # -- kills ---------------------------------------------------------------------------------------------------

@@ -566,7 +566,7 @@ ROOMS: tuple[frozenset[str], ...] = (
     # many recordings at a time, here or on a cluster
     frozenset({"workers"}),
     frozenset({"evaluate", "train"}),
-    frozenset({"capture", "console", "keeping", "places", "webhook", "log", "report", "mic", "settings"}),
+    frozenset({"capture", "console", "keeping", "places", "webhook", "log", "report", "mic", "settings", "writing"}),
     # what the program sounds is taken out of the source that the session hears
     frozenset({"session", "batch", "sound"}),
     # what turns arguments into objects

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import sqlite3
+import sys
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +21,7 @@ from rich.table import Table
 from roasts import HOSTILE, roast_events
 
 from crackdetect import cli
+from crackdetect.errors import LogError
 from crackdetect.log import text
 from crackdetect.log.store import RoastLog
 
@@ -107,6 +111,42 @@ def test_a_folder_is_kept_file_by_file(run: Run, heard: tuple[Path, Path], tmp_p
     assert [roast["identity"] for roast in _rows(run("log")[1])] == ["b", "a"]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take Unicode names only")
+def test_a_file_name_that_is_not_unicode_is_kept_as_far_as_it_can_be_written(
+    run: Run, heard: tuple[Path, Path], tmp_path: Path
+) -> None:
+    recording, model = heard
+    folder = tmp_path / "roasts"
+    folder.mkdir()
+    for name in (b"a.flac", b"b\xff.flac", b"c.flac"):
+        (folder / os.fsdecode(name)).write_bytes(recording.read_bytes())
+    code, _, err = run("analyze", folder, "--model", model, "--keep")
+    assert (code, "kept 3 roasts" in err) == (0, True)
+    with RoastLog() as log:
+        assert {roast.recording for roast in log.roasts()} == {folder / "a.flac", folder / "b?.flac", folder / "c.flac"}
+
+
+def test_a_roast_that_cannot_be_kept_is_told_and_the_others_go_on(
+    run: Run, heard: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recording, model = heard
+    for name in ("a.flac", "b.flac"):
+        (tmp_path / name).write_bytes(recording.read_bytes())
+    real = RoastLog.keep
+
+    def keep(log: RoastLog, events: object, *, recording: Path | None = None) -> str:
+        if recording is not None and recording.name == "a.flac":
+            raise LogError("the roast log is held by another program; try again")
+        return real(log, events, recording=recording)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(RoastLog, "keep", keep)
+    code, out, err = run("analyze", "a.flac", "b.flac", "--model", model, "--keep", "--format", "text")
+    assert code == 8
+    assert "a.flac could not be kept: the roast log is held" in err
+    assert "kept 1 roast;" in err
+    assert "b.flac" in out
+
+
 def test_without_keep_nothing_is_kept(run: Run, heard: tuple[Path, Path], home: Path) -> None:
     assert run("analyze", heard[0], "--model", heard[1])[0] == 0
     assert not home.exists()
@@ -181,6 +221,10 @@ def test_a_correction_counts_from_charge_and_what_was_heard_stays_beside_it(run:
         (("export", "x.txt"), "neither .csv nor .jsonl"),
         (("import", "x.csv", "--map", "coffee"), "COLUMN=HEADING"),
         (("--since", "May"), "since 'May' is not a day"),
+        (("--since", "9999-99-99"), "since '9999-99-99' is not a day"),
+        (("--until", "2026-02-30"), "until '2026-02-30' is not a day"),
+        (("--until", "2026-13"), "until '2026-13' is not a day"),
+        (("edit", "1", "--started", "0001-01-01"), "started '0001-01-01' is not a date"),
         (("--coffee", "x", "show", "1"), "options before 'show'"),
     ],
 )
@@ -282,6 +326,56 @@ def test_a_line_that_cannot_be_read_takes_in_nothing(run: Run, tmp_path: Path) -
     assert run("log")[1] == ""
 
 
+def test_a_bad_line_behind_good_ones_takes_in_nothing_and_is_named(run: Run, tmp_path: Path) -> None:
+    fill("one", "two")
+    run("log", "export", "roasts.jsonl")
+    run("log", "delete", "1", "2", "--yes")
+    lines = (tmp_path / "roasts.jsonl").read_text().splitlines()
+    lines[1] = json.dumps({**json.loads(lines[1]), "crack_count": 10**30})
+    (tmp_path / "roasts.jsonl").write_text("\n".join(lines))
+    code, _, err = run("log", "import", "roasts.jsonl")
+    assert code == 3
+    assert "line 2: its field 'crack_count'" in err
+    assert run("log")[1] == ""
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+def test_a_pipe_is_not_waited_for(run: Run, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    code, _, err = run("log", "import", "pipe.csv")
+    assert (code, "not an ordinary file" in err) == (3, True)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "INSERT INTO notes (roast, tasted_on, text) VALUES (1, 'nonsense', 'x')",
+        "UPDATE roasts SET length_s = 'abc' WHERE number = 1",
+        "UPDATE roasts SET samplerate = x'00' WHERE number = 1",
+        "UPDATE roasts SET kept = 'nonsense' WHERE number = 1",
+        "UPDATE roasts SET day = 'x' WHERE number = 1",
+        "UPDATE roasts SET coffee = x'ff' WHERE number = 1",
+        "UPDATE roasts SET length_s = 9e999 WHERE number = 1",
+        "UPDATE moments SET heard_s = 'x'",
+        "UPDATE cracks SET snr_db = 'x' WHERE roast = 1",
+        "DROP TABLE notes",
+        "DROP TABLE cracks",
+    ],
+)
+def test_values_that_cannot_be_are_damage_and_the_rest_is_rescued(run: Run, home: Path, statement: str) -> None:
+    fill("one", "two")
+    path = home / "data" / "roasts.sqlite3"
+    with closing(sqlite3.connect(path)) as database:
+        database.execute(statement)
+        database.commit()
+    code, _, err = run("log", "show", "1")
+    assert (code, "is damaged" in err, "log rescue" in err) == (8, True, True)
+    code, out, _ = run("log", "rescue")
+    assert code == 0
+    assert out.startswith("saved ")
+    assert run("log", "show", "last", "--format", "text")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("name", "content", "told"),
     [
@@ -289,6 +383,7 @@ def test_a_line_that_cannot_be_read_takes_in_nothing(run: Run, tmp_path: Path) -
         ("latin.csv", b"Bean\n\xe9\xff\n", "not text in UTF-8"),
         ("broken.jsonl", b"{\n", "line 1: it is not a line of JSON"),
         ("events.jsonl", b'{"type": "roast.start"}\n', "line 1: it is not a roast"),
+        ("deep.jsonl", b'{"format":' + b"[" * 5_000, "line 1: it is not a line of JSON"),
     ],
 )
 def test_files_that_cannot_be_imported(run: Run, tmp_path: Path, name: str, content: bytes | None, told: str) -> None:
@@ -311,6 +406,13 @@ def test_a_backup_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> No
     assert (code, "is there already" in err) == (2, True)
     assert run("log", "backup", "copy.sqlite3", "--replace")[0] == 0
     assert run("log", "backup", tmp_path / "nowhere" / "copy.sqlite3")[0] == 6
+    (tmp_path / "roast.wav").write_bytes(b"RIFF" + bytes(200))
+    code, _, err = run("log", "backup", "roast.wav", "--replace")
+    assert (code, "no roast log" in err) == (2, True)
+    assert (tmp_path / "roast.wav").read_bytes() == b"RIFF" + bytes(200)
+    (tmp_path / "latest").symlink_to("copy.sqlite3")
+    assert run("log", "backup", "latest", "--replace")[0] == 0
+    assert (tmp_path / "latest").is_symlink()
 
 
 def test_an_export_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> None:

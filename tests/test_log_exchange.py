@@ -136,6 +136,8 @@ def test_a_development_time_alone_gives_first_crack() -> None:
         ("2026-03-01;Hill;5;7;9:36;720", "roasted_g .* is not below green_g"),
         ("1 March;Hill;7;5;9:36;720", "started '1 March' is not a date"),
         ("2026-03-01;Hill;7;5;9:36;0", "drop_s must come after charge"),
+        ("0001-01-01;Hill;7;5;9:36;720", "started '0001-01-01' is not a date"),
+        (f"2026-03-01;Hill;7;5;9:36;{'9' * 400}", "drop_s 9+… is out of range"),
     ],
 )
 def test_a_field_that_cannot_be_read_is_named(row: str, told: str) -> None:
@@ -153,6 +155,8 @@ def test_a_heading_that_is_not_there_and_a_name_that_is_not_ours() -> None:
         list(exchange.from_csv(PLAIN, columns={"taste": "Bean"}))
     with pytest.raises(InputError, match="--map"):
         list(exchange.from_csv(PLAIN))
+    with pytest.raises(InputError, match="line 1 is not CSV"):
+        list(exchange.from_csv(f"identity,drop_s,{'x' * 200_000}\na,1,2\n"))
 
 
 @pytest.mark.parametrize(
@@ -167,6 +171,17 @@ def test_a_heading_that_is_not_there_and_a_name_that_is_not_ours() -> None:
         ({"cracks": [{"at_s": 1}]}, "'cracks'"),
         ({"notes": [{"tasted_on": "x", "text": ""}]}, "'notes'"),
         ({"length_s": 1e300}, "'length_s'"),
+        ({"length_s": float("inf")}, "'length_s'"),
+        ({"crack_count": 10**30}, "'crack_count'"),
+        ({"samplerate": 10**30}, "'samplerate'"),
+        ({"troubles": [{"at_s": 1, "kind": "gap", "occurrences": 10**30, "message": "m"}]}, "'troubles'"),
+        ({"started": "0001-01-01"}, "'started'"),
+        ({"entered": {"started": "0001-01-01"}, "started": "2026-01-01"}, "'started'"),
+        ({"kept": "0001-01-01T00:00:00"}, "'kept'"),
+        ({"expect": [1]}, "'expect'"),
+        ({"recording": 5}, "'recording'"),
+        ({"recording": "a\0b"}, "'recording'"),
+        ({"identity": json.loads("[" * 500 + "]" * 500)}, "'identity'"),
     ],
 )
 def test_a_line_that_is_not_as_it_should_be_names_its_field(
@@ -175,6 +190,22 @@ def test_a_line_that_is_not_as_it_should_be_names_its_field(
     record = {**exchange.to_json(stories(log)[0]), **change}
     with pytest.raises(InputError, match=told):
         exchange.from_json(json.dumps(record))
+
+
+def test_a_cell_that_is_too_long_is_told_with_its_line() -> None:
+    with pytest.raises(InputError, match="line 3 is not CSV"):
+        list(exchange.from_csv(f"identity,drop_s,coffee\na,500,x\nb,500,{'x' * 200_000}\n"))
+
+
+def test_brackets_without_end_are_no_line() -> None:
+    with pytest.raises(InputError, match="not a line of JSON"):
+        exchange.from_json("[" * 5_000)
+
+
+def test_half_a_letter_in_the_name_of_a_recording_does_not_keep_the_roast_out(log: RoastLog) -> None:
+    record = {**exchange.to_json(stories(log)[0]), "identity": "other", "recording": "/a\ud800b.wav"}
+    assert log.put(exchange.from_json(json.dumps(record)))
+    assert log.find("other").recording == Path("/a?b.wav")
 
 
 def test_weights_as_people_write_them() -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import html.parser
 import json
+import os
 import re
 import shutil
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -17,6 +19,7 @@ from clicks import clicks_in_noise
 from roasts import HOSTILE, roast_events
 
 from crackdetect import cli
+from crackdetect.errors import SettingError
 from crackdetect.log.roast import Crack, Story
 from crackdetect.log.store import RoastLog
 from crackdetect.log.trend import trend_of
@@ -133,6 +136,41 @@ def test_each_kind_of_file_is_what_it_says(kept: Story, tmp_path: Path, kind: st
     figures.save(figures.sheet(kept, None), path, kind=kind)
     assert path.read_bytes().startswith(begins)
     assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
+def test_a_figure_takes_the_place_of_its_like_only(kept: Story, tmp_path: Path, kind: str) -> None:
+    path = tmp_path / f"sheet.{kind}"
+    for _ in range(2):
+        figures.save(figures.sheet(kept, None), path, kind=kind)
+    first = path.read_bytes()
+    recording = tmp_path / "roast.wav"
+    recording.write_bytes(b"RIFF" + bytes(20_000))
+    with pytest.raises(SettingError, match="not of crackdetect's making"):
+        figures.save(figures.sheet(kept, None), recording, kind=kind)
+    assert recording.read_bytes() == b"RIFF" + bytes(20_000)
+    figures.save(figures.sheet(kept, None), recording, kind=kind, replace=True)
+    assert recording.read_bytes() == first
+    assert sorted(tmp_path.iterdir()) == [recording, path]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no pipes with names there")
+def test_what_is_no_ordinary_file_is_never_replaced_and_a_link_stays(kept: Story, tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    link_to_pipe = tmp_path / "link"
+    link_to_pipe.symlink_to(pipe)
+    for path in (pipe, link_to_pipe, tmp_path):
+        with pytest.raises(SettingError, match="not an ordinary file"):
+            figures.save(figures.sheet(kept, None), path, kind="png", replace=True)
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+    link = tmp_path / "latest.png"
+    (tmp_path / "sheets").mkdir()
+    link.symlink_to(tmp_path / "sheets" / "one.png")
+    for _ in range(2):
+        figures.save(figures.sheet(kept, None), link, kind="png")
+    assert link.is_symlink()
+    assert (tmp_path / "sheets" / "one.png").read_bytes().startswith(b"\x89PNG")
 
 
 def _luminance(colour: str) -> float:
@@ -252,6 +290,14 @@ def test_the_command_writes_the_page_and_the_sheet(
     assert cli.main(["log", "compare", "1", "1"]) == 2
     assert cli.main(["report", "1", "--out", "nowhere/page.html"]) == 6
     assert "cannot be written" in capsys.readouterr().err
+    assert cli.main(["report", "1"]) == 0
+    (tmp_path / "notes.txt").write_text("mine")
+    for arguments in (["report", "1", "--out"], ["report", "1", "--pdf"], ["log", "trend", "--coffee", "x", "--png"]):
+        assert cli.main([*arguments, "notes.txt"]) == 2
+        assert (tmp_path / "notes.txt").read_text() == "mine"
+        assert "add --replace" in capsys.readouterr().err
+    assert cli.main(["report", "1", "--out", "notes.txt", "--replace"]) == 0
+    assert "crackdetect" in (tmp_path / "notes.txt").read_text(encoding="utf-8")
 
 
 def test_a_missing_part_is_told_before_anything_is_done(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -105,6 +107,9 @@ def test_the_environment_says_truth_in_words_and_lists_with_spaces(path: Path) -
     ("text", "sentence"),
     [
         ("target = ", "is not TOML"),
+        (f"target = {'[' * 5_000}", "nested too deep"),
+        (f'expect = "0:00-{"9" * 400}s"', "is out of range"),
+        (f'max_development = "{"9" * 400}"', "is out of range"),
         ('traget = "1:45"', "has traget, which is no setting; known are device, "),
         ('target = "soon"', "target 'soon' is neither a time nor a share"),
         ("target = 18", "target '18' could be seconds or percent"),
@@ -136,6 +141,13 @@ def test_a_number_alone_in_the_environment_is_no_target() -> None:
 def test_a_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     with pytest.raises(SettingError, match="cannot be read"):
         held(tmp_path)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pipes with names there")
+def test_a_pipe_is_no_settings_file(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(SettingError, match="not an ordinary file"):
+        held(tmp_path / "pipe")
 
 
 def test_every_setting_is_an_option_of_listen() -> None:

@@ -39,29 +39,39 @@ def new_folder(data: Path, roast: str) -> Path:
     folder = roasts_folder(data) / roast
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:  # not a roast of that name: a file stands where the roasts belong
+        raise _no_place(folder.parent, "it is not a folder") from error
+    except OSError as error:
+        raise _no_place(folder.parent, error.strerror) from error
+    try:
         folder.mkdir()
+        _sync_folder(folder.parent)
     except FileExistsError:
         raise
     except OSError as error:
-        raise OutputError(
-            f"the roast cannot be kept in {folder.parent} ({error.strerror}); it would be lost if the program were "
-            "ended: free some space there, or check its permissions"
-        ) from error
-    _sync_folder(folder.parent)
+        raise _no_place(folder.parent, error.strerror) from error
     return folder
+
+
+def _no_place(roasts: Path, reason: str | None) -> OutputError:
+    return OutputError(
+        f"the roast cannot be kept in {roasts} ({reason}) and would be lost if the program were ended: free some space "
+        "there, check its permissions, or move away what is in its place"
+    )
 
 
 class Journal:
     """A sink that writes events to the disk.
 
     folder: of the roast; it exists. An ``events.jsonl`` in it is gone on with, a line that was cut off is dropped.
+    lock: where the folder is ``held`` already.
     ``send`` writes, ``settle`` makes sure that the disk has it; ``session`` calls that as soon as nothing waits.
     Raises OutputError when the folder cannot be written to or another process listens to this roast.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, lock: BaseFileLock | None = None) -> None:
         self.folder = folder
-        self._lock = _lock(folder)
+        self._own_lock = _lock(folder) if lock is None else None
         self._dirty_since: float | None = None
         try:
             self._file = open(folder / OPEN_NAME, "a+b", buffering=0)  # noqa: SIM115 - open as long as the roast
@@ -69,7 +79,7 @@ class Journal:
             self._file.truncate(self._end)
             _sync_folder(folder)
         except OSError as error:
-            self._lock.release()
+            self._let_go()
             raise _cannot_write(folder, error) from error
 
     def send(self, event: Event) -> None:
@@ -106,7 +116,11 @@ class Journal:
         with contextlib.suppress(OutputError):
             self.settle()
         self._file.close()
-        self._lock.release()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self._own_lock is not None:
+            self._own_lock.release()
 
 
 def read_events(folder: Path) -> list[dict[str, Any]]:
@@ -121,28 +135,30 @@ def _whole_lines(text: bytes) -> Iterator[dict[str, Any]]:
     for line in text.split(b"\n"):
         try:
             event = json.loads(line)
-        except ValueError:  # cut off, or zeros where the power went
+        except (ValueError, RecursionError):  # cut off, or zeros where the power went; or brackets without end
             continue
         if isinstance(event, dict) and isinstance(event.get("type"), str):
             yield event
 
 
-def in_use(folder: Path) -> bool:
-    """Whether a process listens to this roast now. Raises OutputError when the folder cannot be written to."""
+@contextlib.contextmanager
+def held(folder: Path) -> Iterator[BaseFileLock]:
+    """No other process listens to this roast, or puts it into the log, meanwhile. Raises InUse, OutputError."""
+    lock = _lock(folder)
     try:
-        _lock(folder).release()
-    except InUse:
-        return True
-    return False
+        yield lock
+    finally:
+        lock.release()
 
 
 def close_folder(folder: Path) -> None:
     """The roast is in the log: its journal is from now on only a copy. Raises OutputError."""
     try:
         os.replace(folder / OPEN_NAME, folder / KEPT_NAME)
-        (folder / _LOCK_NAME).unlink(missing_ok=True)
     except OSError as error:
         raise _cannot_write(folder, error) from error
+    with contextlib.suppress(OSError):  # some systems keep it while it is held; it does no harm
+        (folder / _LOCK_NAME).unlink(missing_ok=True)
 
 
 class InUse(OutputError):

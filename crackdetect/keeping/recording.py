@@ -11,8 +11,10 @@ silence where nothing was heard, so that times in it are those of the events.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
+import re
 import shutil
 import threading
 import time
@@ -35,6 +37,9 @@ PRIVACY = (
 )
 SOUND_NAME = "sound.flac"
 _PART = "sound-{:012d}.flac"
+_PART_NAME = re.compile(r"sound-(\d{12,15})\.flac")
+#: Of a part that cannot be read: it is kept, and no longer taken for a part.
+_UNREADABLE = "unreadable-"
 #: 24 bits hold what microphones of 16 and 24 bits give, and the mean of two channels of 16, to the bit.
 _FORMAT = {"format": "FLAC", "subtype": "PCM_24", "channels": 1}
 #: Sound that waits for a slow disk, at most; beyond it silence is written in its place, and told.
@@ -160,13 +165,14 @@ def _with_gaps(block: Block, samplerate: int) -> Iterator[Samples]:
 
 def parts(folder: Path) -> Iterator[Path]:
     """Parts of the recording of a roast that has not ended yet, in order."""
-    yield from sorted(folder.glob("sound-*.flac"))
+    yield from sorted(path for path in folder.glob("sound-*.flac") if _PART_NAME.fullmatch(path.name))
 
 
 def join(folder: Path) -> Path | None:
     """Makes one recording of the parts of a roast that has ended; ``None`` = there is none.
 
-    Killed in between, it can be called again. Raises OutputError.
+    A part in which nothing can be read stays beside it under another name. Killed in between, it can be called again.
+    Raises OutputError.
     """
     whole = folder / SOUND_NAME
     found = list(parts(folder))
@@ -174,19 +180,26 @@ def join(folder: Path) -> Path | None:
         there = [(part, int(part.stem.partition("-")[2])) for part in found if mend(part)]
         if not there:
             return None
+        readable = [part for part, _ in there]
         try:
+            for part in found:  # before there is a whole one, after which every part that is left has gone into it
+                if part not in readable:
+                    part.replace(part.with_name(_UNREADABLE + part.name))
+            found = readable
             if len(there) == 1 and there[0][1] == 0:
                 os.replace(there[0][0], whole)
             else:
                 _write_joined(there, whole)
-        except OSError as error:
+        except (OSError, InputError, RuntimeError) as error:  # soundfile's errors are RuntimeErrors
             raise OutputError(
-                f"the recording in {folder} cannot be put together ({error.strerror}); its parts are all there"
+                f"the recording in {folder} cannot be put together ({getattr(error, 'strerror', None) or error}); its "
+                "parts are all there"
             ) from error
     if not whole.exists():
         return None
     for part in found:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # the whole one is there; what is left of it takes room only
+            part.unlink(missing_ok=True)
     return whole
 
 
@@ -198,9 +211,10 @@ def mend(path: Path) -> int:
             count = sum(len(block.samples) for block in source)
         finally:
             source.close()
-    except InputError:
+    except (InputError, OSError):
         return 0
-    with open(path, "r+b") as file:
+    # a file that may not be changed is heard all the same
+    with contextlib.suppress(OSError), open(path, "r+b") as file:
         # RFC 9639, 8.2: after "fLaC" and a header of 4 bytes comes STREAMINFO; its bytes 10 to 17 end with the total
         file.seek(18)
         fields = int.from_bytes(file.read(8), "big")

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+import sqlite3
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from crackdetect.classify import Model
-from crackdetect.errors import InputError, OutputError
+from crackdetect.errors import CrackdetectError, InputError, OutputError, SettingError
 from crackdetect.events import clock
-from crackdetect.keeping.journal import OPEN_NAME, Journal, close_folder, in_use, read_events, roasts_folder
+from crackdetect.keeping.journal import OPEN_NAME, InUse, Journal, close_folder, held, read_events, roasts_folder
 from crackdetect.keeping.recording import join, parts
 from crackdetect.log.store import RoastLog
 from crackdetect.pipeline import Pipeline
@@ -25,6 +27,13 @@ LONGEST_ROAST_S = 60 * 60.0
 #: ... and did not drop longer ago than a batch cools (common practice, no source: a few minutes).
 LONGEST_COOLING_S = 10 * 60.0
 _DAMAGED_NAME = "damaged.jsonl"
+#: What events of other kinds and sizes than ours can come to on their way into the log: the journal is a file that
+#: anything may have written into, and one that is damaged must not keep anybody from roasting. Of SQLite only what it
+#: says of values: trouble with the log itself leaves the journal as it is.
+_DAMAGE = (
+    *(ArithmeticError, AttributeError, LookupError, TypeError, ValueError),
+    *(sqlite3.DataError, sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,20 +71,29 @@ class CutOff:
         return f"the roast{coffee} that began as {so_far.roast} was cut off at {clock(so_far.until)}{ago}"
 
 
-def find(data: Path) -> list[CutOff]:
+def find(data: Path, *, tell: Callable[[str], None] = lambda sentence: None) -> list[CutOff]:
     """Roasts below the data folder that nobody listens to and that are not in the log, the oldest first.
 
-    A journal in which nothing can be read is set aside. Raises OutputError where the folder cannot be written to.
+    A journal in which nothing can be read, or that is not as we write it, is set aside. tell: takes a sentence on each
+    that was, and on each folder that cannot be written to.
     """
     found = []
     for path in sorted(roasts_folder(data).glob(f"*/{OPEN_NAME}")):
         folder = path.parent
-        if in_use(folder):
-            continue
         try:
-            so_far = SoFar.of(read_events(folder))
-        except (InputError, OSError):
-            _set_aside(path)
+            with held(folder):
+                if not path.exists():  # another process has put it into the log meanwhile
+                    continue
+                try:
+                    so_far = SoFar.of(read_events(folder))
+                except (InputError, OSError) as error:
+                    if (aside := _set_aside(path)) is not None:
+                        tell(f"a roast that was cut off cannot be read: {error}; it is set aside as {aside}")
+                    continue
+        except InUse:
+            continue
+        except OutputError as error:
+            tell(str(error))
             continue
         found.append(CutOff(folder, so_far, _clock_of(so_far.about.started)))
     return found
@@ -84,21 +102,33 @@ def find(data: Path) -> list[CutOff]:
 def close(cut_off: CutOff, model: Model) -> str:
     """Ends the roast where it was cut off, with the summary as far as it goes, and keeps it in the log.
 
-    Returns its identity there. Raises OutputError, LogError: then it is as it was, for the next start.
+    Returns its identity there. Raises OutputError, LogError: then it is as it was, for the next start; InputError where
+    its events are damaged, which sets them aside.
     """
-    so_far = cut_off.so_far
-    if not so_far.finished:
-        pipeline = Pipeline(
-            samplerate=so_far.samplerate, model=model, settings=so_far.settings, roast=so_far.roast, so_far=so_far
-        )
-        message = f"the program was ended at {clock(so_far.until)}; the roast is kept as far as it was heard"
-        journal = Journal(cut_off.folder)
+    folder = cut_off.folder
+    with held(folder) as lock:
+        if not (folder / OPEN_NAME).exists():
+            raise OutputError("another crackdetect has closed it meanwhile")
         try:
-            for event in (*pipeline.notice("interrupted", message=message), *pipeline.finish()):
-                journal.send(event)
-        finally:
-            journal.close()
-    return keep(cut_off.folder)
+            so_far = SoFar.of(read_events(folder))  # as it is by now, for another process may have gone on with it
+            if not so_far.finished:
+                pipeline = Pipeline(
+                    samplerate=so_far.samplerate,
+                    model=model,
+                    settings=so_far.settings,
+                    roast=so_far.roast,
+                    so_far=so_far,
+                )
+                message = f"the program was ended at {clock(so_far.until)}; the roast is kept as far as it was heard"
+                with closing(Journal(folder, lock=lock)) as journal:
+                    for event in (*pipeline.notice("interrupted", message=message), *pipeline.finish()):
+                        journal.send(event)
+            return _keep(folder)
+        except OSError as error:
+            raise OutputError(f"{folder} cannot be read ({error.strerror}); check its permissions") from error
+        except (InputError, SettingError, *_DAMAGE) as error:
+            reason = error if isinstance(error, CrackdetectError) else f"{type(error).__name__}: {error}"
+            raise InputError(f"{reason}; its events are set aside as {_set_aside(folder / OPEN_NAME)}") from error
 
 
 def keep(folder: Path) -> str:
@@ -106,6 +136,13 @@ def keep(folder: Path) -> str:
 
     Raises OutputError, LogError, InputError.
     """
+    with held(folder):
+        if (folder / OPEN_NAME).exists():
+            return _keep(folder)
+    return str(read_events(folder)[0]["roast"])  # another process was faster
+
+
+def _keep(folder: Path) -> str:
     events: Iterable[Mapping[str, Any]] = read_events(folder)
     recording = join(folder)
     with RoastLog() as log:
@@ -114,14 +151,17 @@ def keep(folder: Path) -> str:
     return identity
 
 
-def _set_aside(path: Path) -> None:
+def _set_aside(path: Path) -> Path | None:
+    """Where it is now; ``None`` where it held nothing and is gone."""
+    aside = path.with_name(_DAMAGED_NAME)
     try:
         if path.stat().st_size == 0 and not any(path.parent.glob("sound*")):
             path.unlink()  # killed before the first event: nothing was heard
-        else:
-            os.replace(path, path.with_name(_DAMAGED_NAME))
+            return None
+        os.replace(path, aside)
     except OSError as error:
         raise OutputError(f"{path} cannot be moved ({error.strerror}); check its permissions") from error
+    return aside
 
 
 def _clock_of(text: str | None) -> datetime | None:

@@ -135,7 +135,8 @@ def command(
     What you always give belongs into the settings file ('crackdetect settings'); target, window, weight and machine are
     remembered from the last roast of a coffee.
 
-    Exit codes: 0 ended by you, 4 no microphone, or it was lost (what was heard is told).
+    Exit codes: 0 ended by you, 4 no microphone, or it was lost (what was heard is told); 6 or 8 the roast could not be
+    kept, or not be put into the log (it was heard all the same, and the next start tries the log again).
 
     Example: crackdetect listen --coffee "Meadow Lane" --green 200g --target 1:45 --expect 8:00-10:00 --cool 2:00
     """
@@ -255,7 +256,7 @@ def command(
         code = hear_on_board(listening, hear) if listening.board is not None else hear_in_lines(listening, hear)
     if (identity := kept.finish()) is not None:
         tell(f"The roast is in the log as {identity}.")
-    raise click.exceptions.Exit(code)
+    raise click.exceptions.Exit(code or kept.exit_code)
 
 
 def secret_file_of(held: Held) -> Path | None:

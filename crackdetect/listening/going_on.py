@@ -38,13 +38,9 @@ def settle(
     from crackdetect.keeping import recovery
 
     now = datetime.now().astimezone()
-    try:
-        found = recovery.find(data)
-    except CrackdetectError as error:
-        tell(str(error))
-        return None
+    found = recovery.find(data, tell=lambda sentence: tell(_capital(sentence)))
     going_on = None
-    running = [cut_off for cut_off in found if cut_off.may_still_run(now)]
+    running = [cut_off for cut_off in found if cut_off.may_still_run(now) and _can_be_told(cut_off)]
     if running and wanted is not False:
         newest = running[-1]
         told = newest.told(now)
@@ -79,6 +75,21 @@ def _close(cut_off: CutOff, model: Model, now: datetime, tell: Callable[[str], N
 
 def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
+
+
+def _can_be_told(cut_off: CutOff) -> bool:
+    """Whether what it said can be shown once more; where not, its journal is damaged, and it is closed instead."""
+    from crackdetect.alerts import Alerts
+    from crackdetect.console import TextSink
+
+    lines, alerts = TextSink(lambda line: None, name=""), Alerts(max_development_s=None)
+    try:
+        for event in told_before(cut_off):
+            lines.send(event)
+            alerts.push(event)
+    except (ArithmeticError, AttributeError, LookupError, OSError, TypeError, ValueError):
+        return False
+    return True
 
 
 def told_before(cut_off: CutOff) -> list[Event]:

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crackdetect.errors import CrackdetectError
+from crackdetect.errors import CrackdetectError, SettingError
 
 if TYPE_CHECKING:
     from crackdetect.keeping.journal import Journal
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from crackdetect.notice import Notices
     from crackdetect.webhook.courier import Courier
     from crackdetect.webhook.outbox import Outbox
+    from crackdetect.webhook.sink import WebhookSink
 
 #: What endpoints may take at the end of a roast for what still waits.
 SEND_S = 5.0
@@ -50,6 +51,7 @@ class KeptRoast:
 
     data: the data folder. roast: its identity. folder: of a roast that is gone on with, ``None`` = a new one. tell:
     takes sentences for the person. What cannot be kept is told, and the roast is listened to all the same.
+    exit_code: of the error that keeps the roast from the log, 0 without one.
     """
 
     def __init__(self, data: Path, roast: str, *, folder: Path | None, tell: Callable[[str], None]) -> None:
@@ -57,21 +59,24 @@ class KeptRoast:
 
         self.roast = roast
         self.folder = folder
+        self.exit_code = 0
         self._data = data
         self._tell = tell
         self._journal: Journal | None = None
         self._outbox: Outbox | None = None
+        self._sink: WebhookSink | None = None
         self._couriers: list[Courier] = []
         try:
             count = 1
             while self.folder is None:
                 try:
                     self.folder = new_folder(data, self.roast)
-                except FileExistsError:  # two roasts within a second
+                except FileExistsError:  # two roasts within a second; the name after it is free at some point
                     count += 1
                     self.roast = f"{roast}-{count}"
             self._journal = Journal(self.folder)
         except CrackdetectError as error:
+            self.exit_code = error.exit_code
             tell(str(error))
 
     def attach(
@@ -85,16 +90,16 @@ class KeptRoast:
         started: datetime,
         notices: Notices,
     ) -> None:
-        """position: samples of the roast so far. started: wall clock at its first sample.
-
-        Raises MissingPartError, SettingError for webhooks that cannot be sent.
-        """
+        """position: samples of the roast so far. started: wall clock at its first sample."""
         if self._journal is not None:
             attachments.sinks.append(self._journal)
             attachments.after.callback(self._journal.close)
         if record and self.folder is not None:
             self._record(attachments, samplerate, position, notices)
-        self._send(attachments, webhooks, started, notices)
+        try:
+            self._send(attachments, webhooks, started, notices)
+        except CrackdetectError as error:  # what was asked for has been checked before; the disk may still fail
+            self._tell(f"{error}; no events are sent, the roast is listened to all the same")
 
     def _record(self, attachments: Attachments, samplerate: int, position: int, notices: Notices) -> None:
         from crackdetect.keeping.recording import Recorder
@@ -114,6 +119,7 @@ class KeptRoast:
         path = self._data / FILE_NAME
         if not webhooks.addresses and not path.exists():
             return
+        from crackdetect.webhook.address import show
         from crackdetect.webhook.courier import Courier
         from crackdetect.webhook.outbox import Outbox
         from crackdetect.webhook.post import Postman
@@ -123,32 +129,43 @@ class KeptRoast:
 
         selection = Selection() if webhooks.events is None else Selection.parse(webhooks.events)
         outbox = Outbox(path)
-        waiting = outbox.addresses()
-        if not webhooks.addresses and not waiting:
-            outbox.close()
-            return
         self._outbox = outbox
         attachments.after.callback(self._stop_sending)
+        waiting = outbox.addresses()
         for address in dict.fromkeys((*webhooks.addresses, *waiting)):
-            postman = Postman(address, find(address, file=webhooks.secret_file))
+            try:
+                postman = Postman(address, find(address, file=webhooks.secret_file))
+            except SettingError as error:  # of what waits from before; this roast's own have been checked
+                self._tell(f"what waits for {show(address)} is not sent: {error}")
+                continue
             self._couriers.append(Courier(outbox, postman, notices=notices))
         if webhooks.addresses:
-            sink = WebhookSink(
+            self._sink = WebhookSink(
                 outbox, self._couriers, addresses=webhooks.addresses, selection=selection, started=started
             )
-            attachments.sinks.append(sink)
+            attachments.sinks.append(self._sink)
 
     def _stop_sending(self) -> None:
         from crackdetect.webhook.address import show
 
         assert self._outbox is not None
+        if self._sink is not None and self._sink.unput:
+            self._tell(
+                f"{self._sink.unput} message(s) could not be kept to be sent, and are lost; the log has the roast"
+            )
         for courier in self._couriers:
-            if not courier.close(within_s=SEND_S):
-                count = sum(one.address == courier.address for one in self._outbox.pending())
-                self._tell(
-                    f"{count} message(s) for {show(courier.address)} are not sent yet; they go out with the next "
-                    "roast, or with 'crackdetect webhook pending --send'"
-                )
+            try:
+                if courier.close(within_s=SEND_S):
+                    continue
+                waiting = [one for one in self._outbox.pending() if one.address == courier.address]
+            except CrackdetectError as error:
+                self._tell(f"what waits for {show(courier.address)} is not known: {error}")
+                continue
+            why = next((f" ({one.answer})" for one in waiting if one.answer), "")
+            self._tell(
+                f"{len(waiting)} message(s) for {show(courier.address)} are not sent yet{why}; they go out with the "
+                "next roast, or with 'crackdetect webhook pending --send'"
+            )
         self._outbox.close()
 
     def finish(self) -> str | None:
@@ -163,5 +180,6 @@ class KeptRoast:
         try:
             return recovery.keep(self.folder)
         except CrackdetectError as error:
+            self.exit_code = error.exit_code
             self._tell(f"the roast could not be put into the log: {error}; the next start tries it again")
             return None

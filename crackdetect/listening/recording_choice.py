@@ -44,7 +44,7 @@ def kept_choice(settings: Path) -> bool | None:
     try:
         with settings.open("rb") as file:
             kept = tomllib.load(file).get(_KEY)
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+    except (OSError, ValueError, RecursionError):
         return None
     return kept if isinstance(kept, bool) else None
 
@@ -52,6 +52,7 @@ def kept_choice(settings: Path) -> bool | None:
 def keep_choice(settings: Path, choice: bool) -> None:
     """All else in the file stays as it is. Raises OutputError."""
     line = f"{_KEY} = {'true' if choice else 'false'}"
+    settings = Path(os.path.realpath(settings))  # a link to a file kept elsewhere stays one
     try:
         text = settings.read_text(encoding="utf-8") if settings.exists() else ""
         head, table, tables = text.partition("\n[") if not text.startswith("[") else ("", "[", text[1:])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from crackdetect.errors import InputError
 from crackdetect.events import Event
 from crackdetect.log.roast import MOMENTS, Crack, Density, Moment, Trouble
+from crackdetect.log.words import clean
 
 #: Fields of the summary by the moment they date.
 _SUMMED = {
@@ -66,8 +68,8 @@ def account(events: Iterable[Event | Mapping[str, Any]]) -> Account:
                 raise InputError(f"events of two roasts, {names}, came as one; keep them one by one")
             else:
                 _add(kept, fields)
-            kept.length_s = max(kept.length_s, float(fields["announced_at"]))
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            kept.length_s = max(kept.length_s, _number(fields["announced_at"]))
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
             kind = fields.get("type") if isinstance(fields, Mapping) else None
             raise InputError(f"an event of type {kind!r} is incomplete ({error!r}); it cannot be kept") from None
     if kept is None:
@@ -104,23 +106,27 @@ def _opened(fields: Mapping[str, Any]) -> Account:
 
 
 def _add(kept: Account, fields: Mapping[str, Any]) -> None:
-    kind, at = fields["type"], float(fields["at"])
+    kind, at = fields["type"], _number(fields["at"])
     if kind == "crack":
-        kept.cracks.append(Crack(at, fields["kind"], float(fields["probability"]), float(fields["snr_db"])))
+        if fields["kind"] not in ("first", "second"):
+            raise ValueError(f"{fields['kind']!r:.40} is no kind of crack")
+        kept.cracks.append(Crack(at, fields["kind"], _number(fields["probability"]), _number(fields["snr_db"])))
         kept.crack_count += 1
     elif kind == "density":
-        kept.density.append(Density(at, float(fields["per_minute"]), float(fields["low"]), float(fields["high"])))
+        kept.density.append(Density(at, _number(fields["per_minute"]), _number(fields["low"]), _number(fields["high"])))
     elif kind == "health":
-        kept.troubles.append(Trouble(at, fields["kind"], int(fields["count"]), str(fields["message"])))
+        kept.troubles.append(
+            Trouble(at, clean(fields["kind"]) or "", int(fields["count"]), clean(fields["message"]) or "")
+        )
     elif kind == "mark":
         _mark(kept, str(fields["what"]), at)
     elif kind in ("first_crack.start", "first_crack.end", "second_crack.start"):
         heard = Moment(
             at,
-            float(fields["earliest"]),
-            float(fields["latest"]),
-            float(fields["announced_at"]),
-            float(fields["confidence"]),
+            _number(fields["earliest"]),
+            _number(fields["latest"]),
+            _number(fields["announced_at"]),
+            _number(fields["confidence"]),
             marked_s=_moment(kept, kind).marked_s,
         )
         kept.moments[kind] = heard
@@ -132,6 +138,14 @@ def _add(kept: Account, fields: Mapping[str, Any]) -> None:
         _refine(kept, fields)
     elif kind == "summary":
         _close(kept, fields)
+
+
+def _number(value: Any) -> float:
+    """As a float; one without end cannot be added up. Raises ValueError, TypeError, OverflowError."""
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{number} is not a number that can be")
+    return number
 
 
 def _moment(kept: Account, what: str) -> Moment:
@@ -156,8 +170,8 @@ def _handled(kept: Account, what: str, at: float, fields: Mapping[str, Any]) -> 
         kept.moments[what] = replace(
             before,
             heard_s=at,
-            announced_s=float(fields["announced_at"]),
-            confidence=None if confidence is None else float(confidence),
+            announced_s=_number(fields["announced_at"]),
+            confidence=None if confidence is None else _number(confidence),
         )
 
 
@@ -171,10 +185,10 @@ def _refine(kept: Account, fields: Mapping[str, Any]) -> None:
     if earliest is not None and latest is not None:  # None of a marked one
         kept.moments["first_crack.start"] = replace(
             before,
-            heard_s=float(fields["first_crack"]),
-            earliest_s=float(earliest),
-            latest_s=float(latest),
-            announced_s=float(fields["announced_at"]) if before.announced_s is None else before.announced_s,
+            heard_s=_number(fields["first_crack"]),
+            earliest_s=_number(earliest),
+            latest_s=_number(latest),
+            announced_s=_number(fields["announced_at"]) if before.announced_s is None else before.announced_s,
         )
 
 
@@ -183,17 +197,17 @@ def _close(kept: Account, fields: Mapping[str, Any]) -> None:
     kept.finished = True
     kept.crack_count = int(fields["cracks"])
     if fields["peak_per_minute"] is not None:
-        peak = [float(fields[name]) for name in ("peak_per_minute", "peak_low", "peak_high")]
-        kept.peak = Density(float(fields["at"]), *peak)  # the summary does not say when
+        peak = [_number(fields[name]) for name in ("peak_per_minute", "peak_low", "peak_high")]
+        kept.peak = Density(_number(fields["at"]), *peak)  # the summary does not say when
     for what, name in _SUMMED.items():
         value, before = fields[name], _moment(kept, what)
         if value is None:
             kept.moments.pop(what, None)
         elif before.marked_s is None:
-            kept.moments[what] = replace(before, heard_s=float(value))
+            kept.moments[what] = replace(before, heard_s=_number(value))
         else:
-            kept.moments[what] = replace(before, marked_s=float(value))
+            kept.moments[what] = replace(before, marked_s=_number(value))
     start = _moment(kept, "first_crack.start")
     if start.marked_s is None and fields["first_crack_earliest"] is not None:
-        earliest, latest = float(fields["first_crack_earliest"]), float(fields["first_crack_latest"])
+        earliest, latest = _number(fields["first_crack_earliest"]), _number(fields["first_crack_latest"])
         kept.moments["first_crack.start"] = replace(start, earliest_s=earliest, latest_s=latest)

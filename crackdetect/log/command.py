@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crackdetect.errors import InputError, OutputError, SettingError
+from crackdetect.errors import InputError, SettingError
 
 if TYPE_CHECKING:
     from crackdetect.log.roast import Roast, Story
@@ -37,7 +37,10 @@ _FIGURES = [
 
 
 def _figures(function: Callable[..., Any]) -> Callable[..., Any]:
-    for option in reversed(_FIGURES):
+    replace = click.option(
+        "--replace", is_flag=True, help="FILE may be there already, even where it is no figure of ours."
+    )
+    for option in reversed((*_FIGURES, replace)):
         function = option(function)
     return function
 
@@ -84,7 +87,7 @@ def command(
 
     grams = None if green is None else parse_weight(green, name="green")
     for name, value in (("since", since), ("until", until)):
-        if value is not None and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", value):
+        if value is not None and not _is_day(value):
             raise SettingError(f"{name} {value!r} is not a day; write it as 2026-03-01, 2026-03 or 2026")
     with _log() as log:
         roasts = log.roasts(
@@ -106,6 +109,19 @@ def command(
             click.echo(f"None of the {total:,} roasts in the log is like that.")
         else:
             write_table(text.list_table(roasts, log.notes(roasts), total=total, width=_width()))
+
+
+def _is_day(text: str) -> bool:
+    """Whether it is a day of the calendar, or the month or year at its beginning."""
+    from datetime import date
+
+    if not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", text, re.ASCII):
+        return False
+    try:
+        date.fromisoformat((text + "-01-01")[:10] if len(text) == 4 else (text + "-01")[:10])
+    except ValueError:
+        return False
+    return True
 
 
 @command.command()
@@ -291,6 +307,7 @@ def export(file: Path | None, coffee: str | None, columns: bool, replace: bool) 
 
     Example: crackdetect log export roasts.csv
     """
+    from crackdetect import writing
     from crackdetect.log import exchange
 
     if columns:
@@ -301,8 +318,8 @@ def export(file: Path | None, coffee: str | None, columns: bool, replace: bool) 
         raise SettingError("say where the log is to be written: FILE.csv, FILE.jsonl, or - for standard output")
     if str(file) != "-" and file.suffix.lower() not in (".csv", ".jsonl"):
         raise SettingError(f"{file} says neither .csv nor .jsonl; name it as what it is to be")
-    if str(file) != "-" and file.exists() and not replace:
-        raise SettingError(f"{file} is there already; name another file, or add --replace")
+    if str(file) != "-":
+        writing.place_of(file, replace=replace)
     with _log() as log:
         roasts = log.roasts(coffee=coffee)[::-1]  # oldest first, as they will be read again
         if str(file) == "-":
@@ -314,21 +331,9 @@ def export(file: Path | None, coffee: str | None, columns: bool, replace: bool) 
             if file.suffix.lower() == ".csv"
             else (json.dumps(exchange.to_json(story), ensure_ascii=False) + "\n" for story in stories)
         )
-        _write_whole(file, lines)
-    click.echo(f"wrote {len(roasts):,} roast{'s' if len(roasts) != 1 else ''} to {file}")
-
-
-def _write_whole(file: Path, lines: Any) -> None:
-    """A file that is there whole or not at all."""
-    part = file.with_name(file.name + ".part")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as out:
+        with writing.whole_file(file, replace=replace) as part, part.open("w", encoding="utf-8", newline="") as out:
             out.writelines(lines)
-        part.replace(file)
-    except OSError as error:
-        raise OutputError(f"{file} cannot be written ({error.strerror}); choose another place") from None
-    finally:
-        part.unlink(missing_ok=True)
+    click.echo(f"wrote {len(roasts):,} roast{'s' if len(roasts) != 1 else ''} to {file}")
 
 
 @command.command(name="import")
@@ -383,6 +388,8 @@ def import_(file: Path, pairs: tuple[str, ...], weights_in: str, replace: bool) 
 
 def _read_text(file: Path) -> str:
     try:
+        if file.exists() and not file.is_file() and not file.is_dir():  # a pipe could be waited for without end
+            raise InputError(f"{file} is not an ordinary file and cannot be imported; save it to one first")
         return file.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise InputError(f"{file} cannot be read ({error.strerror}); check its name") from None
@@ -420,10 +427,16 @@ def backup(file: Path, replace: bool) -> None:
 
     Example: crackdetect log backup roasts-2026-03.sqlite3
     """
+    from crackdetect import writing
+    from crackdetect.log.schema import is_log
+
     with _log() as log:
-        if file.exists() and (not replace or file.resolve() == log.path.resolve()):
-            raise SettingError(f"{file} is there already; name another file, or add --replace")
-        log.backup(file)
+        place = writing.place_of(file, replace=replace)
+        if place == log.path.resolve():
+            raise SettingError(f"{file} is the log itself; name another file")
+        if place.exists() and place.stat().st_size and not is_log(place):
+            raise SettingError(f"{file} is no roast log and is not replaced by a backup; name another file")
+        log.backup(place)
         click.echo(f"copied {log.count():,} roasts to {file}")
 
 
@@ -491,6 +504,7 @@ def compare(
     png: Path | None,
     svg: Path | None,
     pdf: Path | None,
+    replace: bool,
     form: str | None,
 ) -> None:
     """Roasts side by side, and their crack densities aligned at first-crack start.
@@ -500,8 +514,7 @@ def compare(
     from crackdetect.log import compare as comparing
     from crackdetect.log import text
 
-    if png or svg or pdf:
-        _can_draw()
+    _can_draw(png, svg, pdf, replace=replace)
     if bool(roasts) == (coffee is not None):
         raise SettingError("name two or more roasts, or a coffee with --coffee; not both")
     with _log() as log:
@@ -529,14 +542,14 @@ def compare(
         for story in stories:
             if story.roast.at_s("first_crack.start") is None:
                 click.echo(f"note: {story.roast.name} has no first crack and is not drawn", err=True)
-        _draw(lambda: figures.overlay(stories), png, svg, pdf)
+        _draw(lambda: figures.overlay(stories), png, svg, pdf, replace=replace)
 
 
 @command.command()
 @click.option("--coffee", metavar="NAME", required=True)
 @_figures
 @_FORM
-def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, form: str | None) -> None:
+def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, replace: bool, form: str | None) -> None:
     """How repeatable you have been with one coffee, roast by roast.
 
     Example: crackdetect log trend --coffee "Lot Seven" --png trend.png
@@ -544,9 +557,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
     from crackdetect.log import text
     from crackdetect.log import trend as trending
 
-    if png or svg or pdf:
-        _can_draw()
-
+    _can_draw(png, svg, pdf, replace=replace)
     with _log() as log:
         found = log.roasts(coffee=coffee)
         if not found:
@@ -565,7 +576,7 @@ def trend(coffee: str, png: Path | None, svg: Path | None, pdf: Path | None, for
             raise SettingError("no roast of this coffee has a development, so there is nothing to draw")
         from crackdetect.report import figures
 
-        _draw(lambda: figures.trend(made), png, svg, pdf)
+        _draw(lambda: figures.trend(made), png, svg, pdf, replace=replace)
 
 
 def _not_to_compare(log: RoastLog, count: int, coffee: str | None) -> str:
@@ -590,19 +601,25 @@ def _no_coffee(log: RoastLog, coffee: str) -> str:
     return f"no roast of {shown(coffee)!r} is in the log; {there}"
 
 
-def _can_draw() -> None:
+def _can_draw(png: Path | None, svg: Path | None, pdf: Path | None, *, replace: bool) -> None:
+    """What stands in the way of figures, where any is wanted, is told before anything else."""
+    from crackdetect import writing
     from crackdetect.report import needed
 
-    needed.check("matplotlib")
+    if png or svg or pdf:
+        needed.check("matplotlib")
+    for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
+        if path is not None:
+            writing.place_of(path, replace=replace, own=writing.is_own(kind))
 
 
-def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path | None) -> None:
+def _draw(make: Callable[[], Any], png: Path | None, svg: Path | None, pdf: Path | None, *, replace: bool) -> None:
     from crackdetect.report import figures
 
-    for path in (path for path in (png, svg, pdf) if path is not None):
-        kind = "png" if path == png else "svg" if path == svg else "pdf"
-        figures.save(make(), path, kind=kind)
-        click.echo(f"wrote {path}", err=True)
+    for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
+        if path is not None:
+            figures.save(make(), path, kind=kind, replace=replace)
+            click.echo(f"wrote {path}", err=True)
 
 
 # -- shared ----------------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ spreadsheet would run as a formula gets an apostrophe before it, which reading t
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import io
@@ -27,6 +28,8 @@ JSON_FORMAT, JSON_VERSION = "crackdetect-roast", 1
 #: What a spreadsheet may take for a formula, and the apostrophe that keeps it from doing so.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
 _ENTERED = "entered"
+#: Counts beyond this are nobody's; every program reads a number up to here exactly.
+_MOST = 2**53
 
 #: Columns of the table and what they mean. Times count from charge where it is known, else from the first sample.
 COLUMNS = {
@@ -124,7 +127,7 @@ def from_json(line: str) -> Story:
     """A roast from its line. Raises InputError, saying which field is not as it should be."""
     try:
         record = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         raise InputError("it is not a line of JSON; give a file that 'crackdetect log export' wrote") from None
     if not isinstance(record, dict) or record.get("format") != JSON_FORMAT:
         raise InputError(
@@ -145,8 +148,10 @@ class _Reader:
         value = (self._record if of is None else of).get(name)
         try:
             return None if value is None else make(value)
-        except (SettingError, InputError, TypeError, ValueError, KeyError, AttributeError, OverflowError):
-            shown = json.dumps(value, ensure_ascii=False)[:60]
+        except (SettingError, InputError, TypeError, ValueError, LookupError, AttributeError, OverflowError):
+            shown = "nested too deep"
+            with contextlib.suppress(RecursionError):
+                shown = json.dumps(value, ensure_ascii=False)[:60]
             raise InputError(f"its field {name!r} is {shown}, which cannot be read") from None
 
     def _must(self, name: str, make: Callable[[Any], Any]) -> Any:
@@ -166,15 +171,15 @@ class _Reader:
             day=self._must("day", _day),
             kept=self._must("kept", _moment_of_day),
             source=self._take("source", _text),
-            samplerate=self._take("samplerate", int),
+            samplerate=self._take("samplerate", _count),
             **{name: self._take(name, _text) for name in ("model_name", "model_hash", "version", "microphone")},
             **now,
             expect=self._take("expect", lambda pair: (_number(pair[0]), _number(pair[1]))),
             length_s=self._take("length_s", _number) or 0.0,
             finished=bool(self._take("finished", bool)),
-            crack_count=max(0, self._take("crack_count", int) or 0),
+            crack_count=self._take("crack_count", _count) or 0,
             peak=self._take("peak", lambda peak: Density(**{key: _number(peak[key]) for key in Density._fields})),
-            recording=self._take("recording", Path),
+            recording=self._take("recording", _path),
             recording_sha256=self._take("recording_sha256", _text),
             moments=self._take("moments", _moments) or {},
             said={name: str(value) if isinstance(value, Target) else value for name, value in said.items()},
@@ -196,6 +201,31 @@ def _number(value: Any) -> float:
     if isinstance(value, bool) or not -1e9 < number < 1e9:
         raise ValueError
     return number
+
+
+def _count(value: Any) -> int:
+    number = int(value)
+    if isinstance(value, bool) or number > _MOST:
+        raise ValueError
+    return max(0, number)
+
+
+def _path(value: Any) -> Path:
+    if not isinstance(value, str) or "\0" in value:
+        raise ValueError
+    return Path(value)
+
+
+def _clock_text(value: Any) -> str | None:
+    """A day that no calendar reaches cannot be put into order with others; words that are no day stay words."""
+    text = _text(value)
+    try:
+        began = None if text is None else datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    if began is not None:
+        began.astimezone().timestamp()
+    return text
 
 
 def _weight(value: Any) -> float:
@@ -231,7 +261,9 @@ def _crack(row: Mapping[str, Any]) -> Crack:
 
 
 def _trouble(row: Mapping[str, Any]) -> Trouble:
-    return Trouble(_number(row["at_s"]), _text(row["kind"]) or "", int(row["occurrences"]), _text(row["message"]) or "")
+    return Trouble(
+        _number(row["at_s"]), _text(row["kind"]) or "", _count(row["occurrences"]), _text(row["message"]) or ""
+    )
 
 
 def _note(row: Mapping[str, Any]) -> Note:
@@ -254,7 +286,8 @@ def _moments(record: Mapping[str, Mapping[str, Any]]) -> dict[str, Moment]:
 
 
 _MAKE: dict[str, Callable[[Any], Any]] = {
-    **dict.fromkeys(("started", *TEXTS), _text),
+    **dict.fromkeys(TEXTS, _text),
+    "started": _clock_text,
     "green_g": _weight,
     "roasted_g": _weight,
     "target": Target.of_record,
@@ -327,7 +360,10 @@ def from_csv(
     first_line = text.partition("\n")[0]
     delimiter = max(",;\t", key=first_line.count)
     rows = csv.DictReader(io.StringIO(text, newline=""), restkey="", restval="", delimiter=delimiter)
-    headings = [heading or "" for heading in rows.fieldnames or ()]
+    try:
+        headings = [heading or "" for heading in rows.fieldnames or ()]
+    except csv.Error as error:
+        raise InputError(f"its line 1 is not CSV ({error})") from None
     if own:
         columns = {name: name for name in READABLE if name in headings}
         if not {"identity", "drop_s"} <= columns.keys():
@@ -352,7 +388,7 @@ def from_csv(
             except SettingError as error:
                 yield rows.line_num, str(error)
     except csv.Error as error:
-        raise InputError(f"its line {rows.line_num} is not CSV ({error})") from None
+        raise InputError(f"its line {rows.reader.line_num} is not CSV ({error})") from None
 
 
 def _cell(text: str, *, own: bool) -> str:
@@ -442,6 +478,8 @@ def _started(text: str | None) -> str | None:
     if not text:
         return None
     try:
-        return datetime.fromisoformat(text).astimezone().isoformat(timespec="seconds")
-    except ValueError:
+        started = datetime.fromisoformat(text).astimezone()
+        started.timestamp()
+        return started.isoformat(timespec="seconds")
+    except (ValueError, OverflowError, OSError):  # a day that no calendar reaches among them
         raise SettingError(f"started {text[:40]!r} is not a date; write it as 2026-03-01 or 2026-03-01T18:30") from None

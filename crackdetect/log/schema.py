@@ -6,12 +6,15 @@ Columns that end in ``_s`` are seconds from the first sample, in ``_g`` grams, i
 
 from __future__ import annotations
 
+import math
 import sqlite3
 import time
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 from crackdetect.errors import LogError, OutputError
 
@@ -89,6 +92,15 @@ MIGRATIONS: list[str] = [_FIRST]
 #: Small tables, looked through on every opening; the long ones are looked through by a backup, and a damaged page of
 #: theirs shows when it is read.
 CHECKED = ("roasts", "entered", "moments", "notes", "plans")
+#: Columns of text, with those of a view that shows them as they now are; all others are numbers.
+_DATES = frozenset({"kept", "day", "tasted_on"})
+_PLAIN_TEXTS = ("started", "coffee", "process", "origin", "machine", "target")
+_TEXTS = _DATES.union(
+    ("identity", "source", "model_name", "model_hash", "version", "microphone", "recording", "recording_sha256"),
+    ("what", "kind", "message", "text", "made"),
+    _PLAIN_TEXTS,
+    (f"{name}_now" for name in _PLAIN_TEXTS),
+)
 #: Tables in the order in which they can be filled again.
 TABLES = ("roasts", "entered", "moments", "cracks", "density", "troubles", "notes", "plans")
 
@@ -147,6 +159,13 @@ def check_kind(connection: sqlite3.Connection, path: Path) -> int:
             f"{len(MIGRATIONS)}: update crackdetect, the log is left as it is"
         )
     return int(version)
+
+
+def is_log(path: Path) -> bool:
+    """Whether a file is a roast log, by its first bytes alone. Raises OSError."""
+    with path.open("rb") as file:
+        head = file.read(100)  # https://sqlite.org/fileformat.html: the application id stands at 68
+    return head.startswith(b"SQLite format 3\0") and int.from_bytes(head[68:72], "big") == APPLICATION_ID
 
 
 def _to_write_ahead(connection: sqlite3.Connection) -> None:
@@ -212,6 +231,38 @@ def copy_to(connection: sqlite3.Connection, target: Path) -> None:
         part.unlink(missing_ok=True)
 
 
+def check_row(path: Path, names: Iterable[str], row: Iterable[Any]) -> None:
+    """Raises LogError for a row that this program cannot have written."""
+    if (reason := odd(names, row)) is not None:
+        raise _damaged(path, reason)
+
+
+def odd(names: Iterable[str], row: Iterable[Any]) -> str | None:
+    """What in a row is of another kind than its column, in words: SQLite keeps any value in any column."""
+    for name, value in zip(names, row, strict=True):
+        if value is None:
+            continue
+        if name in _TEXTS:
+            fits = isinstance(value, str)
+            if fits and name in _DATES:
+                try:
+                    (datetime if name == "kept" else date).fromisoformat(value)
+                except ValueError:
+                    fits = False
+        else:
+            fits = isinstance(value, int | float) and math.isfinite(value)
+        if not fits:
+            return f"{name} is {value!r:.40}"
+    return None
+
+
+def _damaged(path: Path, reason: str) -> LogError:
+    return LogError(
+        f"the roast log {path} is damaged ({reason}); 'crackdetect log rescue' saves what can still be read, the "
+        "damaged file is kept"
+    )
+
+
 @contextmanager
 def speaking_of(path: Path) -> Iterator[None]:
     """Turns what SQLite says into one sentence: LogError or OutputError. A defect of ours stays what it is."""
@@ -219,11 +270,9 @@ def speaking_of(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
-        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-            raise LogError(
-                f"the roast log {path} is damaged ({_reason(error)}); 'crackdetect log rescue' saves what can still "
-                "be read, the damaged file is kept"
-            ) from None
+        lacks = str(error) in [f"no such table: {table}" for table in TABLES]
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or lacks:
+            raise _damaged(path, _reason(error)) from None
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             raise LogError(f"the roast log {path} is held by another program; try again when that has ended") from None
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR):

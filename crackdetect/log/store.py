@@ -159,7 +159,7 @@ class RoastLog:
             "target": kept.target,
             "expect_from_s": first,
             "expect_to_s": last,
-            "recording": None if recording is None else str(recording.resolve()),
+            "recording": None if recording is None else _path_text(recording.resolve()),
             "recording_sha256": digest,
         }
         if number is None:
@@ -197,7 +197,7 @@ class RoastLog:
             **_peak_columns(roast.peak),
             "expect_from_s": first,
             "expect_to_s": last,
-            "recording": None if roast.recording is None else str(roast.recording),
+            "recording": None if roast.recording is None else _path_text(roast.recording),
         }
         with self._writing() as db:
             before = db.execute("SELECT number FROM roasts WHERE identity = ?", (roast.identity,)).fetchone()
@@ -344,6 +344,8 @@ class RoastLog:
                 )
                 found.row_factory = None
                 rows[table] = tuple(kind._make(row) for row in found)
+                for row in rows[table]:
+                    schema.check_row(self.path, kind._fields, row)
         return Story(roast, notes=self.notes([roast])[roast.number], **rows)
 
     def notes(self, roasts: Sequence[Roast]) -> dict[int, tuple[Note, ...]]:
@@ -351,6 +353,7 @@ class RoastLog:
         found: dict[int, list[Note]] = {roast.number: [] for roast in roasts}
         with schema.speaking_of(self.path):
             for row in self._of_each("SELECT * FROM notes WHERE roast IN ({}) ORDER BY tasted_on, number", list(found)):
+                schema.check_row(self.path, row.keys(), row)
                 found[row["roast"]].append(
                     Note(row["number"], date.fromisoformat(row["tasted_on"]), row["text"], row["cup"], row["liking"])
                 )
@@ -387,7 +390,10 @@ class RoastLog:
             rows = self._connection.execute(f"SELECT * FROM ({_NOW}) {tail}", values).fetchall()
             moments: dict[int, dict[str, Moment]] = {row["number"]: {} for row in rows}
             names = [field.name for field in fields(Moment)]
+            for row in rows:
+                schema.check_row(self.path, row.keys(), row)
             for row in self._of_each("SELECT * FROM moments WHERE roast IN ({})", list(moments)):
+                schema.check_row(self.path, row.keys(), row)
                 moment = {name: row[name] for name in names}
                 moments[row["roast"]][row["what"]] = Moment(**{**moment, "corrected": bool(row["corrected"])})
         return [_roast(row, moments[row["number"]]) for row in rows]
@@ -565,7 +571,7 @@ def rescue(damaged: Path, target: Path) -> Rescued:
                 keys = [row[0] for row in db.execute("SELECT number FROM roasts")]
                 for key, row in _readable(source, table, columns, keys):
                     try:
-                        if row is None:
+                        if row is None or schema.odd(columns, row) is not None:
                             raise sqlite3.IntegrityError
                         db.execute(insert, row)
                         rows += 1
@@ -708,6 +714,11 @@ def _roast(row: sqlite3.Row, moments: Mapping[str, Moment]) -> Roast:
     )
 
 
+def _path_text(path: Path) -> str:
+    """A name of bytes that are not UTF-8 cannot be stored as it is; the file is then not found again by it."""
+    return str(path).encode("utf-8", "replace").decode("utf-8")
+
+
 def _positive(weight: Any) -> float | None:
     return float(weight) if isinstance(weight, int | float) and 0 < weight < math.inf else None
 
@@ -738,7 +749,7 @@ def _entered(name: str, value: Any) -> Any:
     if name == "started" and value is not None:
         try:
             value = datetime.fromisoformat(str(value)).astimezone().isoformat(timespec="seconds")
-        except (ValueError, OverflowError):  # a time that no calendar has
+        except (ValueError, OverflowError, OSError):  # a time that no calendar has
             raise SettingError(f"started {value!r} is not a date and time; write it as 2026-03-01T18:30") from None
     return "" if value is None else clean(str(value)) or ""
 
@@ -752,9 +763,9 @@ def _began(started: str | None, otherwise: datetime) -> tuple[float, str]:
     """Seconds since the epoch, and the day where it began."""
     try:
         began = otherwise if not started else datetime.fromisoformat(started)
-    except ValueError:
-        began = otherwise
-    return began.timestamp(), f"{began:%Y-%m-%d}"
+        return began.timestamp(), f"{began:%Y-%m-%d}"
+    except (ValueError, OverflowError, OSError):  # no date, or one that no calendar reaches
+        return otherwise.timestamp(), f"{otherwise:%Y-%m-%d}"
 
 
 def _check(roast: Roast, *, corrected: Sequence[str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crackdetect.errors import DeviceError
+from crackdetect.errors import DeviceError, SettingError
 from crackdetect.options import given_live_channel
 
 if TYPE_CHECKING:
@@ -48,6 +49,9 @@ def command(
 
     Example: crackdetect mic --device 2
     """
+    for name, value in (("seconds", seconds), ("within", within)):
+        if math.isnan(value):  # no range holds it out, for it compares with nothing
+            raise SettingError(f"{name} nan is not a number; give seconds")
     from crackdetect import capture
     from crackdetect.console import write_line
     from crackdetect.listening.command import show_devices

@@ -6,8 +6,6 @@ from pathlib import Path
 
 import click
 
-from crackdetect.errors import OutputError
-
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
@@ -17,14 +15,17 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--png", type=_FILE, metavar="FILE", help="All figures on one sheet, as PNG, instead of the page.")
 @click.option("--svg", type=_FILE, metavar="FILE", help="The same as SVG.")
 @click.option("--pdf", type=_FILE, metavar="FILE", help="The same as PDF.")
-def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pdf: Path | None) -> None:
+@click.option("--replace", is_flag=True, help="FILE may be there already, even where it is not a report of ours.")
+def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pdf: Path | None, replace: bool) -> None:
     """One roast as a page to read, print and keep: figures, spectrogram, clips to listen to, notes.
 
     ROAST is a number of 'crackdetect log', a name or its beginning, or "last". The page is one HTML file that works
-    without a network. The spectrogram, the level and the clips need the recording where it was when it was kept.
+    without a network. The spectrogram, the level and the clips need the recording where it was when it was kept. A file
+    that is there already is replaced where it is a report of ours, any other only with --replace.
 
     Example: crackdetect report last --out monday.html
     """
+    from crackdetect import writing
     from crackdetect.console import progress_line
     from crackdetect.log.store import RoastLog
     from crackdetect.log.words import file_name
@@ -36,6 +37,11 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
     with RoastLog() as log:
         story = log.story(log.find(roast))
     found = story.roast
+    page_at = out or Path(f"report-{found.number}-{file_name(found.coffee or found.identity)}.html")
+    wanted = {"html": page_at if wants_page else None, "png": png, "svg": svg, "pdf": pdf}
+    for kind, path in wanted.items():  # before the drawing, which takes its time
+        if path is not None:
+            writing.place_of(path, replace=replace, own=writing.is_own(kind))
     missing = sounds.why_not(found)
     heard = None
     with progress_line("drawing", total=4) as line:
@@ -46,22 +52,15 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
         line.advance(1)
         for kind, path in (("png", png), ("svg", svg), ("pdf", pdf)):
             if path is not None:
-                figures.save(figures.sheet(story, heard), path, kind=kind)
+                figures.save(figures.sheet(story, heard), path, kind=kind, replace=replace)
                 line.write(f"wrote {path}")
         line.advance(2)
         if not wants_page:
             return
         from crackdetect.report.page import render
 
-        target = out or Path(f"report-{found.number}-{file_name(found.coffee or found.identity)}.html")
         page = render(story, heard, no_sound=missing)
         line.advance(3)
-        part = target.with_name(target.name + ".part")
-        try:
+        with writing.whole_file(page_at, replace=replace, own=writing.is_own("html")) as part:
             part.write_text(page, encoding="utf-8")
-            part.replace(target)
-        except OSError as error:
-            raise OutputError(f"{target} cannot be written ({error.strerror}); choose another place") from None
-        finally:
-            part.unlink(missing_ok=True)
-        line.write(f"wrote {target} ({len(page.encode()) / 1e6:.1f} MB); open it in a browser")
+        line.write(f"wrote {page_at} ({len(page.encode()) / 1e6:.1f} MB); open it in a browser")

@@ -13,7 +13,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from crackdetect.errors import OutputError
+from crackdetect import writing
 from crackdetect.events import clock
 from crackdetect.log.roast import Roast, Story
 from crackdetect.log.trend import Trend
@@ -31,7 +31,12 @@ WIDE, NARROW = 8.6, 3.75
 #: Of the aligned comparison, seconds before and after first-crack start at the least.
 ALIGNED_S = (-60.0, 120.0)
 DPI = 160
-_KINDS = ("png", "svg", "pdf")
+#: No dates, so that the same figure is the same file; and our name, by which ``writing`` knows it again.
+_METADATA: dict[str, dict[str, str | None]] = {
+    "png": {"Software": "crackdetect"},
+    "svg": {"Date": None, "Title": "crackdetect"},
+    "pdf": {"CreationDate": None, "Creator": "crackdetect"},
+}
 
 _MARKED = {
     "charge": ("charge", style.FAINT, (0, (1, 2))),
@@ -42,19 +47,13 @@ _MARKED = {
 }
 
 
-def save(figure: Figure, path: Path, *, kind: str) -> None:
-    """Writes a figure, whole or not at all. kind: png, svg or pdf. Raises OutputError."""
-    assert kind in _KINDS
-    part = path.with_name(path.name + ".part")
-    metadata = {"png": {"Software": "crackdetect"}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]
-    try:
-        with style.styled():
-            figure.savefig(part, format=kind, dpi=DPI, metadata=metadata)
-        part.replace(path)
-    except OSError as error:
-        raise OutputError(f"{path} cannot be written ({error.strerror}); choose another place") from None
-    finally:
-        part.unlink(missing_ok=True)
+def save(figure: Figure, path: Path, *, kind: str, replace: bool = False) -> None:
+    """Writes a figure, whole or not at all. kind: png, svg or pdf.
+
+    replace: a file that is no such figure of ours may be there. Raises SettingError, OutputError.
+    """
+    with writing.whole_file(path, replace=replace, own=writing.is_own(kind)) as part, style.styled():
+        figure.savefig(part, format=kind, dpi=DPI, metadata=_METADATA[kind])
 
 
 def as_svg(figure: Figure, *, salt: str) -> str:

@@ -30,12 +30,15 @@ class Held:
 def read_file(path: Path) -> dict[str, Any]:
     """The settings file; empty where there is none. Raises SettingError (not TOML, unknown names, not readable)."""
     try:
+        if path.exists() and not path.is_file():  # a pipe could keep every start waiting without end
+            raise OSError(None, "it is not an ordinary file")
         with path.open("rb") as file:
             values = tomllib.load(file)
     except FileNotFoundError:
         return {}
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingError(f"the settings file {path} is not TOML ({error}); mend it or move it away") from None
+    except (ValueError, RecursionError) as error:  # what is not TOML, not UTF-8, or nested without end
+        reason = "it is nested too deep" if isinstance(error, RecursionError) else error
+        raise SettingError(f"the settings file {path} is not TOML ({reason}); mend it or move it away") from None
     except OSError as error:
         raise SettingError(f"the settings file {path} cannot be read ({error.strerror}); mend or move it") from None
     if unknown := sorted(set(values) - set(NAMES)):

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crackdetect.errors import OutputError
-from crackdetect.options import tell
+from crackdetect.errors import OutputError, SettingError
+from crackdetect.options import complain, tell
 
 if TYPE_CHECKING:
     from crackdetect.webhook.outbox import Outbox, Waiting
@@ -186,13 +186,19 @@ def _existing_outbox() -> Outbox | None:
 
 
 def _send(outbox: Outbox, secret_file: Path | None) -> None:
+    from crackdetect.webhook.address import show
     from crackdetect.webhook.courier import Courier
     from crackdetect.webhook.post import Postman
     from crackdetect.webhook.signing_secret import find
 
     outbox.hurry()
-    couriers = [Courier(outbox, Postman(url, find(url, file=secret_file))) for url in outbox.addresses()]
+    couriers = []
     before = len(outbox.pending())
+    for url in outbox.addresses():
+        try:
+            couriers.append(Courier(outbox, Postman(url, find(url, file=secret_file))))
+        except SettingError as error:
+            complain(f"nothing is sent to {show(url)}: {error}")
     for courier in couriers:
         courier.close(within_s=30)
     tell(f"{before - len(outbox.pending())} message(s) sent")

@@ -26,8 +26,8 @@ TELL_AFTER = 3
 class Courier:
     """Sends from ``outbox`` through ``postman`` until closed.
 
-    notices: where it is told that the endpoint fails, and that it is back. Of all processes only one sends to an
-    endpoint at a time, so that the order holds.
+    notices: where it is told that the endpoint fails, or the outbox, and that it is back. Of all processes only one
+    sends to an endpoint at a time, so that the order holds.
     """
 
     def __init__(self, outbox: Outbox, postman: Postman, *, notices: Notices | None = None) -> None:
@@ -37,6 +37,8 @@ class Courier:
         self._notices = notices
         self._chance = random.Random()
         self._failures = 0
+        self._noted = True  # the outbox took what was last to be noted
+        self._taken: int | None = None  # place of a message that the endpoint has, as long as the outbox has it too
         self._wake = threading.Event()
         self._ending = threading.Event()
         self._resting = False  # it failed, and the next try is still to come
@@ -50,31 +52,57 @@ class Courier:
     def close(self, *, within_s: float) -> bool:
         """Lets it send what waits, for so long at most; returns whether nothing waits any more.
 
-        One that fails is not waited for.
+        One that fails is not waited for. Raises OutputError where the outbox cannot be read.
         """
         until = time.monotonic() + within_s
-        while self._outbox.first(self.address) and not self._resting and time.monotonic() < until:
+        try:
+            while self._outbox.first(self.address) and not self._resting and time.monotonic() < until:
+                self._wake.set()
+                time.sleep(0.02)
+        finally:
+            self._ending.set()
             self._wake.set()
-            time.sleep(0.02)
-        self._ending.set()
-        self._wake.set()
-        self._thread.join(max(0.0, until - time.monotonic()) + 0.5)
+            self._thread.join(max(0.0, until - time.monotonic()) + 0.5)
         return self._outbox.first(self.address) is None
 
     def _run(self) -> None:
-        with contextlib.suppress(OutputError):  # the sink tells of a disk that fails
-            while not self._ending.is_set():
+        while not self._ending.is_set():
+            try:
                 with _only_sender(self._outbox.path, self.address) as mine:
                     if mine:
                         self._send_all()
-                self._wake.wait(LOOK_S)
+            except OutputError as error:
+                self._outbox_fails(str(error))
+            except Exception as error:  # a defect here would end the sending in silence, for the rest of the roast
+                self._outbox_fails(f"a defect of crackdetect, {type(error).__name__}")
+            self._wake.wait(LOOK_S)
+        with contextlib.suppress(OutputError):  # told; it will be sent once more, under the same id
+            self._note_taken()
         self._postman.close()
+
+    def _note_taken(self) -> None:
+        if self._taken is not None:
+            self._outbox.taken(self._taken)
+            self._taken = None
+
+    def _outbox_fails(self, why: str) -> None:
+        """Another program may hold it for a while: it is tried again as long as the roast lasts, and told once."""
+        if self._noted:
+            self._noted = False
+            self._tell("webhook_down", f"sending to {show(self.address)} waits: {why}; it is tried again")
+
+    def _outbox_works(self) -> None:
+        if not self._noted:
+            self._noted = True
+            self._tell("webhook_back", f"sending to {show(self.address)} goes on")
 
     def _send_all(self) -> None:
         """Until it is to end."""
         while not self._ending.is_set():
             self._wake.clear()
+            self._note_taken()
             message = self._outbox.first(self.address)
+            self._outbox_works()
             left_s = LOOK_S if message is None else _left(message)
             self._resting = message is not None and left_s > 0
             if message is None or left_s > 0:
@@ -85,7 +113,8 @@ class Courier:
     def _try(self, message: Waiting) -> None:
         verdict = judge(self._postman.post(message.body, message=message.id), now=time.time())
         if verdict.outcome == "taken":
-            self._outbox.taken(message.place)
+            self._taken = message.place
+            self._note_taken()
             if self._failures >= TELL_AFTER:
                 self._tell("webhook_back", f"{show(self.address)} takes events again")
             self._failures = 0

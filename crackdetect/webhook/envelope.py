@@ -31,7 +31,7 @@ def message_of(event: Mapping[str, Any], *, started: datetime) -> Message:
     body = {
         "specversion": "1.0",
         "id": identity,
-        "source": f"/crackdetect/roasts/{quote(event['roast'], safe='')}",
+        "source": f"/crackdetect/roasts/{quote(event['roast'], safe='', errors='replace')}",
         "type": TYPE_PREFIX + event["type"],
         "subject": event["roast"],
         "time": (started + timedelta(seconds=event["at"])).isoformat(timespec="milliseconds"),
@@ -39,4 +39,5 @@ def message_of(event: Mapping[str, Any], *, started: datetime) -> Message:
         "data": dict(event),
     }
     text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return Message(identity, event["type"], text)
+    # what was typed in bytes that are not UTF-8 holds halves of characters, which nothing could store or send
+    return Message(identity, event["type"], text.encode("utf-8", "replace").decode("utf-8"))

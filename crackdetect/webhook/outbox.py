@@ -67,11 +67,10 @@ class Outbox:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
-        except OSError as error:
-            raise OutputError(
-                f"webhook messages cannot be kept in {path} ({error.strerror}); check the disk"
-            ) from error
-        self._database = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+            self._database = sqlite3.connect(path, timeout=10, isolation_level=None, check_same_thread=False)
+        except (OSError, sqlite3.Error) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise OutputError(f"webhook messages cannot be kept in {path} ({reason}); check the disk") from error
         try:
             with self._guarded() as database:
                 database.execute("PRAGMA journal_mode = WAL")
@@ -174,6 +173,10 @@ class Outbox:
             try:
                 yield self._database
             except sqlite3.Error as error:
+                if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                    raise OutputError(
+                        f"webhook messages cannot be kept in {self.path} for now: another program holds it; end that"
+                    ) from error
                 raise OutputError(
                     f"webhook messages cannot be kept in {self.path} ({error}); free some space, or move the file away"
                 ) from error

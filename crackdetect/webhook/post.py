@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from crackdetect import __version__
-from crackdetect.errors import MissingPartError
-from crackdetect.webhook.address import at_home
+from crackdetect.errors import MissingPartError, SettingError
+from crackdetect.webhook.address import at_home, show
 from crackdetect.webhook.envelope import CONTENT_TYPE
 from crackdetect.webhook.signing_secret import SigningSecret
 from crackdetect.webhook.verdict import Answer
@@ -28,7 +28,8 @@ WHOLE_S = 15.0
 class Postman:
     """Posts to one address, over one connection while that lasts. secret: ``None`` = not signed.
 
-    Raises MissingPartError where the packages are missing. To be used by one thread.
+    Raises MissingPartError where the packages are missing, SettingError where they do not take the address. To be used
+    by one thread.
     """
 
     def __init__(self, address: str, secret: SigningSecret | None) -> None:
@@ -37,6 +38,12 @@ class Postman:
             import standardwebhooks  # noqa: F401 - to say so before anything is listened to
         except ImportError:
             raise MissingPartError.webhook() from None
+        try:
+            _ = httpx.URL(address).host  # decoded only when it is asked for
+        except (httpx.InvalidURL, ValueError):
+            raise SettingError(
+                f"webhook address {show(address)} has a host that cannot be one; check its name"
+            ) from None
         self.address = address
         self.secret = secret
         self._httpx = httpx
@@ -53,7 +60,10 @@ class Postman:
         }
         if self.secret is not None:
             headers["webhook-signature"] = self.secret.sign(body, message=message, timestamp=now)
-        client = self._open()
+        try:
+            client = self._open()
+        except (ImportError, OSError, ValueError) as error:
+            return Answer(None, trouble=_unready(error))
         watch = threading.Timer(WHOLE_S, client.close)  # one that sends a byte now and then would never end
         watch.daemon = True
         watch.start()
@@ -63,7 +73,8 @@ class Postman:
                 answer = Answer(response.status_code, response.headers.get("retry-after"))
             if response.status_code >= 300:
                 self.close()
-        except (self._httpx.HTTPError, self._httpx.InvalidURL, RuntimeError) as error:
+        # besides what it documents, httpx lets through what the system's resolver and TLS say of odd hosts and files
+        except (self._httpx.HTTPError, self._httpx.InvalidURL, RuntimeError, OSError, ValueError) as error:
             self.close()
             answer = Answer(None, trouble=self._trouble(error))
         finally:
@@ -106,3 +117,14 @@ class Postman:
         if isinstance(error, httpx.RequestError | RuntimeError):
             return "it broke the connection off before it answered; look into its log"
         return f"it cannot be reached ({type(error).__name__}); check the address"
+
+
+def _unready(error: Exception) -> str:
+    """Own words here too: a proxy's address may hold a password."""
+    if isinstance(error, ImportError):
+        return (
+            "the proxy is of a kind that needs another package; run: pip install 'httpx[socks]', or name no such proxy"
+        )
+    if isinstance(error, OSError):  # of TLS among them
+        return "the certificates that SSL_CERT_FILE or SSL_CERT_DIR names cannot be read; correct that, or unset it"
+    return "the proxy that the environment names (HTTPS_PROXY, ALL_PROXY) cannot be used; correct it, or unset it"

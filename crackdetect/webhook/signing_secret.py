@@ -104,9 +104,11 @@ def new() -> str:
 
 def _from_file(path: Path) -> SigningSecret:
     try:
+        if path.exists() and not path.is_file():  # a pipe could keep the roast waiting without end
+            raise OSError(None, "it is not an ordinary file")
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not text"
+    except (OSError, ValueError) as error:  # what is not UTF-8, and a name that no file can have, are ValueErrors
+        reason = getattr(error, "strerror", None) or ("it is not text" if path.exists() else "no file can be so named")
         raise SettingError(
             f"the file of the webhook secret, {path}, cannot be read ({reason}); check its name"
         ) from None

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from crackdetect.events import Event
 from crackdetect.webhook.courier import Courier
-from crackdetect.webhook.envelope import message_of
+from crackdetect.webhook.envelope import Message, message_of
 from crackdetect.webhook.outbox import Outbox
 from crackdetect.webhook.selection import Selection
+
+#: Messages that wait in memory while the outbox cannot be written, at most; the oldest are lost then.
+UNPUT = 2_000
 
 
 class WebhookSink:
     """addresses: where this roast's events go. started: wall clock at the first sample; ``None`` = as the events say.
 
-    Raises OutputError when the outbox cannot be written; then nothing has been sent either.
+    Raises OutputError when the outbox cannot be written; what it did not take is tried again with the next event and at
+    the end.
     """
 
     def __init__(
@@ -32,6 +37,7 @@ class WebhookSink:
         self._addresses = list(addresses)
         self._selection = selection
         self._started = started
+        self._unput: deque[Message] = deque(maxlen=UNPUT)
 
     def send(self, event: Event) -> None:
         fields = event.to_dict()
@@ -39,7 +45,20 @@ class WebhookSink:
             self._started = _started(fields)
         if not self._selection.wants(fields):
             return
-        self._outbox.put(message_of(fields, started=self._started), self._addresses)
+        self._unput.append(message_of(fields, started=self._started))
+        self.settle()
+
+    @property
+    def unput(self) -> int:
+        """Messages that the outbox has not taken."""
+        return len(self._unput)
+
+    def settle(self) -> None:
+        if not self._unput:
+            return
+        while self._unput:
+            self._outbox.put(self._unput[0], self._addresses)
+            self._unput.popleft()
         for courier in self._couriers:
             courier.wake()
 
