@@ -214,8 +214,8 @@ def test_a_correction_counts_from_charge_and_what_was_heard_stays_beside_it(run:
         (("show", "nowhere"), "not in the log"),
         (("delete", "1"), "asks first"),
         (("compare", "1"), "one roast has nothing to be compared with; name two to 8, or a coffee with --coffee"),
-        (("compare", "--coffee", "hill farm"), "the log has one roast of 'hill farm'"),
-        (("compare", "--coffee", "hill fam"), "did you mean 'Hill Farm'?"),
+        (("compare", "--coffee", "lot seven"), "the log has one roast of 'lot seven'"),
+        (("compare", "--coffee", "lot sevn"), "did you mean 'Lot Seven'?"),
         (("compare",), "name two or more roasts"),
         (("trend", "--coffee", "Valley"), "no roast of 'Valley' is in the log; the log knows 'Lot Seven'"),
         (("export", "x.txt"), "neither .csv nor .jsonl"),
@@ -287,10 +287,10 @@ def test_a_roast_is_broken_between_words_at_a_narrow_terminal(run: Run, monkeypa
 def test_what_was_changed_is_told_with_number_and_coffee(run: Run) -> None:
     fill("one", "two")
     out = run("log", "edit", "one", "--roasted", "168g")[1]
-    assert out.startswith("Roast 1: Hill Farm, 2026-03-01\n")
+    assert out.startswith("Roast 1: Lot Seven, 2026-03-01\n")
     out = run("log", "note", "last", "lemon")[1]
-    assert out.startswith("Roast 2: Hill Farm, 2026-03-02\n  note 1 ")
-    assert run("log", "note", "2", "--remove", "1")[1] == "removed note 1 of roast 2 (Hill Farm)\n"
+    assert out.startswith("Roast 2: Lot Seven, 2026-03-02\n  note 1 ")
+    assert run("log", "note", "2", "--remove", "1")[1] == "removed note 1 of roast 2 (Lot Seven)\n"
 
 
 def test_delete_with_yes(run: Run) -> None:
@@ -423,7 +423,7 @@ def test_an_export_is_not_written_over_by_mistake(run: Run, tmp_path: Path) -> N
         assert (code, err) == (2, f"crackdetect: {name} is there already; name another file, or add --replace\n")
         assert (tmp_path / name).read_text() == "mine"
         assert run("log", "export", name, "--replace")[0] == 0
-        assert "Hill Farm" in (tmp_path / name).read_text()
+        assert "Lot Seven" in (tmp_path / name).read_text()
 
 
 def test_restore_goes_back_to_a_backup_and_keeps_what_was(run: Run, home: Path, tmp_path: Path) -> None:
@@ -503,23 +503,23 @@ def test_a_plan_that_is_only_shown_is_not_remembered(run: Run) -> None:
 def test_a_plan_of_an_unknown_coffee_asks_whether_another_was_meant(run: Run) -> None:
     fill()
     for weight in ((), ("--green", "250g")):
-        out = " ".join(run("plan", "--coffee", "hil farm", *weight)[1].split())
-        assert "no roast of this coffee is in the log yet; did you mean 'Hill Farm'?" in out
+        out = " ".join(run("plan", "--coffee", "lot sven", *weight)[1].split())
+        assert "no roast of this coffee is in the log yet; did you mean 'Lot Seven'?" in out
         assert "remembered" not in out
     assert "check the name with 'crackdetect log'" in " ".join(run("plan", "--coffee", "Valley")[1].split())
     with RoastLog() as log:
-        assert log.last_of("hil farm") is None
+        assert log.last_of("lot sven") is None
         assert log.last_of("Valley") is None
     out = " ".join(run("plan", "--coffee", "Valley", "--target", "18%")[1].split())
     assert "remembered target 18%, for the next 'crackdetect listen' of this coffee" in out
     with RoastLog() as log:
         assert log.last_of("Valley") is not None
-    assert "did you mean 'Hill Farm'?" in run("log", "trend", "--coffee", "Hill Frm")[2]
+    assert "did you mean 'Lot Seven'?" in run("log", "trend", "--coffee", "Hill Frm")[2]
 
 
 def test_what_a_plan_remembers_is_told(run: Run) -> None:
     fill("one", "two", "three")
-    out = " ".join(run("plan", "--coffee", "Hill Farm")[1].split())
+    out = " ".join(run("plan", "--coffee", "Lot Seven")[1].split())
     assert "remembered first crack expected 6:15-6:45, 200 g, for the next" in out
 
 

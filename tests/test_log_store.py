@@ -219,7 +219,7 @@ def test_what_lies_a_little_past_the_end_of_listening_is_believed(log: RoastLog)
 
 def test_moments_that_were_out_of_order_before_hinder_no_other_correction(log: RoastLog) -> None:
     log.keep(roast_events(charge=450.0))  # given after first crack
-    assert log.edit(log.find("1"), values={"coffee": "Hill Farm"}).coffee == "Hill Farm"
+    assert log.edit(log.find("1"), values={"coffee": "Lot Seven"}).coffee == "Lot Seven"
     assert log.edit(log.find("1"), moments={"cooled": 510.0}).at_s("cooled") == 510
 
 
