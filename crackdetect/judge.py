@@ -71,7 +71,7 @@ _LAST, _LAST_GOOD = 32, 40
 #: A rhythm is looked for in the last seconds, between so many candidates, and may sway by so much and by this share.
 _RHYTHM_S, _RHYTHM_MOST, _SWAY_S, _SWAY = 8.0, 12, 0.010, 0.005
 #: After so long the background is known: it must not tell how old the roast is, seconds.
-_KNOWN_S = 40.0
+_KNOWN_S = 90.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

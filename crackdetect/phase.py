@@ -57,20 +57,19 @@ Doubles = npt.NDArray[np.float64]
 class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
-    threshold: of the log odds that first crack has begun, nats; more is surer and later. trust: share of a candidate's
-    weight that counts for the announcement, and date_trust for its date, for neighbouring candidates are not wholly
-    independent witnesses.
+    threshold: of the log odds that first crack has begun, nats; more is surer and later.
+    trust: share of a candidate's weight that counts for the announcement (its whole weight dates it), for neighbouring
+    candidates are not wholly independent witnesses.
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
-    threshold: float = 7.0
+    threshold: float = 6.0
     ready_s: float = 20.0
     again_after_s: float = 5.0
     lag_s: float = 12.0
     memory_s: float = 150.0
     prior_s: float = 30.0
-    trust: float = 1.0
-    date_trust: float = 1.0
+    trust: float = 0.7
     strays_per_minute: float = 1.5
     clump_share: float = 0.2
     clump_s: float = 0.3
@@ -392,8 +391,7 @@ class Phase:
         s = self.settings
         self._excitement *= float(np.exp(-(mark.time - self._last_mark) / s.clump_s))
         self._last_mark = mark.time
-        trusted = s.date_trust * mark.weight
-        weight = 1 / (1 / trusted + self._excitement / self._detected) if trusted > 0 else 0.0
+        weight = 1 / (1 / mark.weight + self._excitement / self._detected) if mark.weight > 0 else 0.0
         self._excitement += s.clump_share / s.clump_s / (1 + float(np.exp(-(mark.score - 2.0))))
         return weight
 

@@ -116,7 +116,8 @@ class SoFar:
         elif kind == "development":
             self._take_development(event)
         elif kind == "target":
-            self._take_target(_text(event["stage"]), _number(event["remaining"]))
+            late = _number(event["announced_at"]) - _number(event["at"])
+            self._take_target(_text(event["stage"]), _number(event["remaining"]) + late)
         elif kind == "health":
             self.health[_text(event["kind"])] += _whole(event["count"])
         elif kind == "summary":
@@ -164,9 +165,10 @@ class SoFar:
         times = (event["first_crack"], event["first_crack_earliest"], event["first_crack_latest"], confidence)
         self.first_crack = Dated(*map(_number, times))
 
-    def _take_target(self, stage: str, remaining: float) -> None:
-        if stage == "near":  # told within a tick of its lead time
-            lead = min(self.settings.near_s, key=lambda lead: abs(lead - remaining))
+    def _take_target(self, stage: str, ahead: float) -> None:
+        """ahead: by how much its moment (not its telling, which may come late) lies before the target, seconds."""
+        if stage == "near":
+            lead = min(self.settings.near_s, key=lambda lead: abs(lead - ahead))
             self.stages_told.add(f"near {lead:g}")
         else:
             self.stages_told.add(stage)

@@ -59,7 +59,7 @@ def test_how_long_it_has_listened_soon_tells_nothing() -> None:
     """Else the judge would learn at which minute of a roast cracks come."""
     stage = Judge(JUDGE, edges=SCORE_EDGES)
     stage.kept = kept = []
-    for time, heard_s in ((1.0, 0.0), (2.0, 20.0), (3.0, 60.0), (4.0, 600.0)):
+    for time, heard_s in ((1.0, 0.0), (2.0, 40.0), (3.0, 100.0), (4.0, 150.0)):
         stage.know(np.full(len(SCORE_EDGES) + 1, 0.01), heard_s=heard_s)
         stage.push(time, 4.0, 0.0, log_odds=0.0)
     known = [vector[KNOWN] for _, vector in kept]

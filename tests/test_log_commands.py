@@ -514,7 +514,7 @@ def test_a_plan_of_an_unknown_coffee_asks_whether_another_was_meant(run: Run) ->
     assert "remembered target 18%, for the next 'crackdetect listen' of this coffee" in out
     with RoastLog() as log:
         assert log.last_of("Valley") is not None
-    assert "did you mean 'Lot Seven'?" in run("log", "trend", "--coffee", "Hill Frm")[2]
+    assert "did you mean 'Lot Seven'?" in run("log", "trend", "--coffee", "Lot Sven")[2]
 
 
 def test_what_a_plan_remembers_is_told(run: Run) -> None:

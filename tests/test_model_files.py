@@ -169,8 +169,8 @@ def test_one_changed_character(path: Path) -> None:
 
 
 def test_another_version_is_named(path: Path) -> None:
-    _rewrite(path, lambda content: content.update(format_version=3))
-    assert "format version 3, this program reads 2" in _refused(path)
+    _rewrite(path, lambda content: content.update(format_version=4))
+    assert "format version 4, this program reads 3" in _refused(path)
 
 
 def _nan_weight(content: Content) -> None:

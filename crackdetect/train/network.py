@@ -11,7 +11,7 @@ import numpy.typing as npt
 from crackdetect.errors import MissingPartError
 
 #: Passes through all rows, and the share of the learning rate in them: large steps to get near, small ones to settle.
-PASSES = ((14, 1.0), (6, 0.3), (6, 0.1))
+PASSES = ((12, 1.0), (5, 0.3), (5, 0.1))
 
 
 def fitted(

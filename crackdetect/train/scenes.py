@@ -6,7 +6,8 @@ purpose is ever drawn for another.
 Most scenes have cracks of 7 to 26 dB in a machine. To three of them comes a plain one: cracks of up to 48 dB in a quiet
 machine or a room, among household sounds as loud, or a whole recording of popcorn, its sizzle and falling kernels
 between the pops. To twelve comes a bare one: cracks of a single mode in steady noise without a room, as detectors are
-compared in (``evaluate/gaussian.py``). To six comes one of a single disturbance in which nothing cracks.
+compared in (``evaluate/gaussian.py``). To six comes one of a single disturbance in which nothing cracks, and to six one
+in which somebody handles things: a few real sounds, repeated in bursts as keys are.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy as np
 from crackdetect.blocks import Samples
 from crackdetect.evaluate.popcorn import in_machine_noise
 from crackdetect.synth.chain import Sections, microphone_sections
-from crackdetect.synth.plan import Machine, Microphone, RoastPlan, Room, plan_roast
+from crackdetect.synth.plan import Household, Machine, Microphone, RoastPlan, Room, plan_roast
 from crackdetect.synth.render import Renderer
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.themes import THEMES, themed
@@ -31,17 +32,18 @@ FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_0
 FIRST_SEED |= {"plain train": 60_000_000, "plain calibrate": 70_000_000}
 FIRST_SEED |= {"bare train": 80_000_000, "bare calibrate": 90_000_000}
 FIRST_SEED |= {"themed train": 100_000_000, "themed calibrate": 110_000_000}
+FIRST_SEED |= {"handling train": 120_000_000, "handling calibrate": 130_000_000}
 SAMPLERATES = (44_100, 48_000, 32_000, 22_050, 16_000)
 _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
 _SCENARIO_SHARES = (0.48, 0.17, 0.28, 0.07)
-#: So many ordinary scenes to a plain one, to a bare one, and to one of a single disturbance.
-PLAIN_EVERY, BARE_EVERY, THEMED_EVERY = 3, 12, 6
+#: So many ordinary scenes to a plain one, a bare one, one of a single disturbance, and one of handling.
+PLAIN_EVERY, BARE_EVERY, THEMED_EVERY, HANDLING_EVERY = 3, 12, 6, 6
 _PLAIN_SHARES = (0.6, 0.15, 0.25, 0.0)
 _POPCORN_SHARE = 0.3
-#: Of the whole scenes; and of their kitchens without real sounds.
+#: Of the whole scenes; of their kitchens without real sounds, and with them.
 _QUIETER_SHARE, _BARE_SHARE = 0.2, 0.06
-_THEMED_SHARE = 0.6
+_THEMED_SHARE, _HANDLING_SHARE = 0.6, 0.6
 #: Before this the machine is hardly known, seconds; so many of the whole scenes that begin so are heard.
 _EARLY_S, _EARLY_KEPT = 75.0, 0.25
 #: Machine noise before popcorn begins in it, and what is heard of its recording, seconds.
@@ -63,8 +65,8 @@ class Scene:
 
 
 def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, duration_s: float = 50.0) -> Iterator[Scene]:
-    """``count`` scenes of a purpose, a third as many plain, a twelfth as many bare and a sixth as many themed ones; the
-    same for the same seed (0 to 999) and bank."""
+    """``count`` scenes of a purpose, a third as many plain, a twelfth as many bare and a sixth as many themed ones and
+    ones of handling; the same for the same seed (0 to 999) and bank."""
     for i in range(count):
         own_seed = FIRST_SEED[purpose] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
@@ -86,6 +88,31 @@ def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, durat
         yield _bare_scene(FIRST_SEED[f"bare {purpose}"] + seed * 10_000 + i, duration_s)
     for i in range(count // THEMED_EVERY):
         yield _themed_scene(FIRST_SEED[f"themed {purpose}"] + seed * 10_000 + i, duration_s)
+    for i in range(count // HANDLING_EVERY):
+        yield _handling_scene(FIRST_SEED[f"handling {purpose}"] + seed * 10_000 + i, bank, duration_s)
+
+
+def _handling_scene(own_seed: int, bank: SoundBank | None, duration_s: float) -> Scene:
+    rng = np.random.default_rng([own_seed, 7])
+    samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
+    plan = plan_roast(seed=own_seed, scenario="machine", samplerate=samplerate, duration_s=duration_s)
+    if bank is not None and bank.distractors:
+        plan = replace(plan, household=_handling(rng, len(bank.distractors), duration_s))
+    return Scene(plan, "kitchen", bank is not None)
+
+
+def _handling(rng: np.random.Generator, sounds: int, duration_s: float) -> tuple[Household, ...]:
+    """One to four of the bank's sounds, half a second of each, again and again: bursts with pauses between."""
+    keys = rng.integers(sounds, size=int(rng.integers(1, 5))).tolist()
+    loud, interval_s = float(rng.uniform(4, 36)), 60 / float(np.exp(rng.uniform(np.log(60), np.log(400))))
+    found, time = [], float(rng.uniform(1, 10))
+    while time < duration_s:
+        end = time + float(rng.uniform(3, 15))
+        while time < min(end, duration_s):
+            found.append(Household(f"real {rng.choice(keys)}", time, 0.5, loud + float(rng.uniform(-4, 4))))
+            time += float(rng.gamma(4, interval_s / 4))
+        time += float(rng.uniform(3, 20))
+    return tuple(found)
 
 
 def _themed_scene(own_seed: int, duration_s: float) -> Scene:
@@ -97,7 +124,7 @@ def _themed_scene(own_seed: int, duration_s: float) -> Scene:
 
 def heard_in(count: int) -> int:
     """How many scenes ``count`` of :func:`scenes` are."""
-    return count + count // PLAIN_EVERY + count // BARE_EVERY + count // THEMED_EVERY
+    return count + sum(count // every for every in (PLAIN_EVERY, BARE_EVERY, THEMED_EVERY, HANDLING_EVERY))
 
 
 def _bare_scene(own_seed: int, duration_s: float) -> Scene:
@@ -227,6 +254,8 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[S
         )
         if scenario == "kitchen" and not real and rng.random() < _THEMED_SHARE:
             plan = themed(plan, str(rng.choice(THEMES)), rng)
+        if scenario == "kitchen" and bank is not None and real and bank.distractors and rng.random() < _HANDLING_SHARE:
+            plan = replace(plan, household=plan.household + _handling(rng, len(bank.distractors), duration_s))
         if rng.random() < _QUIETER_SHARE:
             up = float(rng.uniform(0, 22))
             plan = replace(plan, snr_low_db=plan.snr_low_db + up, snr_high_db=plan.snr_high_db + up)
