@@ -142,7 +142,7 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     settings = Settings(
         charge_at=truth["charge"],
         drop_at=truth["drop"],
-        target=target_of(target or "1:45"),
+        target=target_of(target or "1:30"),
         sensitivity=sensitivity or "usual",
     )
     text = is_text(form)
