@@ -29,7 +29,7 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            help="Announce first crack earlier (by some 3 s) or surer (some 6 s later). False announcements in an hour of "
+            help="Announce first crack earlier (by some 3 s) or surer (some 6 s later). False announcements an hour of "
             "loud kitchen: about 1.0, 0.7 as usual, 0.5.  [default: usual]",
         ),
         click.option(
