@@ -49,11 +49,11 @@ ALL = Selection(("all",))
 
 
 def sound() -> np.ndarray:
-    """From three minutes before the end of the demonstration's first crack on."""
+    """The demonstration from a hundred seconds before its first crack on."""
     source = open_recording(DEMO)
     samples = np.concatenate([block.samples for block in source])
     source.close()
-    return samples[230 * RATE :]
+    return samples[240 * RATE :]
 
 
 class Paced:
