@@ -273,7 +273,7 @@ def analyze(
         if value is not None:
             raise SettingError(f"--{option} describes raw samples on standard input; leave it out for files")
     paths, failed = _find(files)
-    if len(paths) == 1 and not failed:
+    if len(paths) == 1 and not failed and cluster is None:
         from crackdetect.batch import roast_names
         from crackdetect.recordings import open_recording
 

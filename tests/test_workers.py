@@ -13,6 +13,7 @@ from clicks import clicks_in_noise
 
 from crackdetect.classify import Model
 from crackdetect.cli import cli
+from crackdetect.errors import InputError
 from crackdetect.evaluate import benchmark
 from crackdetect.evaluate.hearing import Hearing
 from crackdetect.evaluate.sets import tasks
@@ -68,3 +69,13 @@ def test_analysis(tmp_path: Path, cluster: str) -> None:
     assert (here.exit_code, there.exit_code) == (0, 0)
     assert there.stdout == here.stdout
     assert here.stdout.count('"summary"') == 3
+
+
+def test_one_recording_goes_to_the_cluster_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    monkeypatch.setattr("crackdetect.workers._CONNECT_S", 1)
+    soundfile.write(tmp_path / "one.wav", clicks_in_noise([2.0], samplerate=RATE, duration_s=3.0), RATE)
+    with pytest.raises(InputError, match="no Dask scheduler answers"):
+        CliRunner().invoke(
+            cli, ["analyze", str(tmp_path / "one.wav"), "--cluster", "tcp://127.0.0.1:9"], catch_exceptions=False
+        )
