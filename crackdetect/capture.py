@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import signal
 import sys
 import threading
 import time
@@ -283,7 +284,7 @@ class MicrophoneSource:
         self._gaps = GapMeter(samplerate=self.samplerate, unreported_s=max(0.5, 2 * latency))
 
     def _open(self) -> Any:
-        with quiet():  # PortAudio and ALSA comment on every device they try
+        with quiet(), _ended_at_once():  # PortAudio and ALSA comment on every device they try
             try:
                 stream = self._open_with(self.channels)
             except (self._layer.PortAudioError, ValueError) as error:
@@ -436,7 +437,8 @@ class MicrophoneSource:
         if self._looking is not None:
             self._looking.join(LOOK_S)
         stream, self._stream = self._stream, None
-        self._release(stream)
+        with _ended_at_once():  # an exit in the middle of it would close the same stream once more, and hang or crash
+            self._release(stream)
         if any(worker.is_alive() for worker in self._busy):
             # at exit the audio layer would wait for the same device, without end
             atexit.unregister(getattr(self._layer, "_exit_handler", self.close))
@@ -514,7 +516,24 @@ else:
 def _audio_layer() -> Any:
     """The sounddevice package. Imported here, for files must be read where PortAudio is missing."""
     try:
-        import sounddevice
+        with _ended_at_once():
+            import sounddevice
     except (OSError, ImportError):
         raise DeviceError(_INSTALL) from None
     return sounddevice
+
+
+@contextlib.contextmanager
+def _ended_at_once() -> Iterator[None]:
+    """Meanwhile Ctrl-C is left to the system, which ends the program: a sound server that hangs holds the call, and
+    Python would look at signals only after it. Not where somebody handles Ctrl-C, as during a roast.
+    """
+    handled = signal.getsignal(signal.SIGINT) is not signal.default_int_handler
+    if handled or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +16,10 @@ from crackdetect.classify import Model
 from crackdetect.judge import JudgeModel, Network
 from crackdetect.phase import KIND_BINS, SCORE_BINS, SCORE_EDGES
 from crackdetect.spectrum import BANDS
+
+# a shell starts its background jobs with Ctrl-C ignored, and the programs that tests start would inherit that
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # no test may depend on how fast the machine is
 hypothesis.settings.register_profile("untimed", deadline=None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import threading
@@ -398,6 +399,31 @@ def test_a_device_that_hangs_cannot_hold_the_end(layer: Layer) -> None:
     source.close()  # comes back although abort() does not
     assert layer.streams[0].log == ["start"]
     layer.streams[0].hang.set()
+
+
+def test_ctrl_c_is_left_to_the_system_while_the_layer_works_unless_somebody_handles_it(
+    layer: Layer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An exit of Python's own in the middle of it can hang: the layer would close the same stream once more."""
+    seen: list[Any] = []
+
+    def look(stream: Stream) -> None:
+        seen.append(signal.getsignal(signal.SIGINT))
+
+    monkeypatch.setattr(Stream, "start", look)
+    monkeypatch.setattr(Stream, "abort", look)
+
+    def handle(number: int, frame: object) -> None: ...
+
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        for handler in (signal.default_int_handler, handle):
+            signal.signal(signal.SIGINT, handler)
+            MicrophoneSource().close()
+            assert signal.getsignal(signal.SIGINT) is handler
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert seen == [signal.SIG_DFL, signal.SIG_DFL, handle, handle]
 
 
 # -- a device that comes back --------------------------------------------------------------------------------

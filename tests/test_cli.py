@@ -564,6 +564,37 @@ def test_ctrl_c_at_a_question_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> 
     assert cli.main([]) == 130
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="has no timer that wakes a read")
+@pytest.mark.parametrize("usual", [True, False])
+def test_ctrl_c_that_does_not_disturb_the_read_ends_the_question(usual: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As between the prompt and the read: the signal is noted, and the read goes on waiting."""
+    reading, writing = os.pipe()
+    answered: list[str] = []
+
+    def answer() -> None:
+        answered.append("n")
+        os.write(writing, b"n")
+
+    unheard = threading.Timer(5, answer)
+
+    def waiting() -> str:
+        threading.Timer(0.2, signal.raise_signal, (signal.SIGINT,)).start()  # to the timer's own thread
+        return os.read(reading, 1).decode()
+
+    ask, _ = asker_at_a_terminal(monkeypatch, waiting)
+    unheard.start()
+    try:
+        with pytest.raises(click.Abort):
+            ask("Record?", usual)
+        assert answered == []
+    finally:
+        unheard.cancel()
+        unheard.join()
+        os.close(reading)
+        os.close(writing)
+    assert signal.getitimer(signal.ITIMER_REAL) == (0, 0)
+
+
 def asker_at_a_terminal(monkeypatch: pytest.MonkeyPatch, answer: Callable[[], str]) -> tuple[Any, list[str]]:
     """What asks, and the questions it has put."""
     from crackdetect.listening import command

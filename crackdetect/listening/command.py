@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -40,6 +42,9 @@ if TYPE_CHECKING:
     from crackdetect.session import Source
     from crackdetect.settings.held import Held
     from crackdetect.sound.own_sound import OwnSound
+
+#: How often the wait for an answer looks whether Ctrl-C was pressed.
+WAKE_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -433,15 +438,32 @@ def asker() -> Callable[[str, bool], bool] | None:
     def ask(question: str, usual: bool) -> bool:
         tell(question)
         try:
-            if usual:
-                return click.confirm("Your answer", default=True, err=True)
-            answer = click.prompt("Your answer [y/N]", default="", show_default=False, err=True)
+            with _woken():
+                if usual:
+                    return click.confirm("Your answer", default=True, err=True)
+                answer = click.prompt("Your answer [y/N]", default="", show_default=False, err=True)
         except click.Abort:
             click.echo(err=True)  # what comes now is not to stand behind the question
             raise
         return answer.strip().casefold() in ("y", "yes")
 
     return ask
+
+
+@contextmanager
+def _woken() -> Iterator[None]:
+    """Wakes a read that waits, so that Python looks at its signals: a Ctrl-C that came just before the read, or to
+    another thread, would else be heeded only after the answer. Main thread only."""
+    if sys.platform == "win32":  # has no such timer
+        yield
+        return
+    before = signal.signal(signal.SIGALRM, lambda number, frame: None)
+    signal.setitimer(signal.ITIMER_REAL, WAKE_S, WAKE_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def show_devices(devices: Sequence[Any]) -> None:

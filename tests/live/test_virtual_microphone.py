@@ -206,6 +206,27 @@ def test_a_stalled_server_is_noticed_and_cannot_hold_the_exit(served: vmic.Serve
     assert summary["health"]["device_lost"] == 1
 
 
+def test_ctrl_c_ends_the_program_while_a_stalled_server_holds_the_opening(
+    served: vmic.ServedMicrophone, model_path: Path
+) -> None:
+    served.stall()
+    listener = Listener(served.environment, model_path)
+    maps = Path(f"/proc/{listener.process.pid}/maps")
+    until = time.monotonic() + 30
+    while "libportaudio" not in maps.read_text(encoding="utf-8") and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(0.3)
+    assert listener.process.poll() is None
+    listener.process.send_signal(signal.SIGINT)
+    try:
+        code = listener.process.wait(5)
+    finally:
+        listener.process.kill()
+        listener.end()
+    assert code == -signal.SIGINT  # which a shell calls 130
+    assert listener.events == []
+
+
 def test_a_microphone_that_comes_back_is_heard_again_and_the_gap_has_its_length(
     served: vmic.ServedMicrophone, model_path: Path
 ) -> None:
