@@ -217,6 +217,9 @@ def test_figures_of_two_roasts_by_hand() -> None:
     assert (figures["first_crack_present"], figures["first_crack_announced"]) == (2, 1)
     # a delay stands beside the optimum of the same roast: the one that was missed has none
     assert (figures["delay_mean_s"], figures["optimal_delay_mean_s"], figures["delay_over_optimal"]) == (10, 8, 1.25)
+    assert figures["clear_delay_over_optimal"] is None  # nobody knows how weak their cracks are
+    clear = table.aggregate([replace(first, least_snr_db=10.0), replace(second, least_snr_db=9.0)])
+    assert clear["clear_delay_over_optimal"] == 1.25
     assert figures["start_bias_s"] == -1
 
 
