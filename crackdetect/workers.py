@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from typing import Any, TypeVar
@@ -33,6 +34,9 @@ def each(
     except ModuleNotFoundError:
         raise (MissingPartError.training() if cluster is None else MissingPartError.cluster()) from None
 
+    # joblib starts a worker anew that holds much more than at first, as all do once they have read the real sounds; for
+    # the life of the process, which does nothing else
+    warnings.filterwarnings("ignore", "A worker stopped while some jobs were given", UserWarning)
     with ExitStack() as stack:
         if cluster is not None:
             stack.enter_context(_client(cluster))

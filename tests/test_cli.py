@@ -165,6 +165,7 @@ def test_each_help_gives_an_example(run: Any, command: str) -> None:
         (["analyze", "x.wav", "--channel", "0"], "Invalid value for '--channel'"),
         (["demo", "--speed", "0"], "Invalid value for '--speed'"),
         (["demo", "--speed", "nan"], "speed nan is not a number"),
+        (["evaluate", "--quiet-hours", "nan"], "quiet-hours nan is not a number"),
         (["mic", "--seconds", "nan"], "seconds nan is not a number"),
         (["listen", "--expect", f"0:00-{'9' * 400}s"], "is out of range"),
         (["listen", "--max-development", "9" * 400], "is out of range"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -98,6 +99,8 @@ def command(
     from crackdetect.evaluate.table import aggregate, as_text
     from crackdetect.places import cache_folder
 
+    if math.isnan(quiet_hours):  # no range holds it out, for it compares with nothing
+        raise SettingError("quiet-hours nan is not a number; give 0 to 200 hours")
     model = model_files.load(model_path) if model_path else model_files.shipped()
     chosen = SETS if sets is None else parse_sets(sets)
     if folder is not None and (sets is not None or quick):
