@@ -7,7 +7,8 @@ a burst of typing is one more key. So small networks answer from a few numbers:
 - how often this machine had candidates of that score and above, and of that very bin, before (the learnt background);
 - how many there were in the last moments, and when the last one as good as this was;
 - whether the last ones as good as this came in a rhythm (a clock does, a drum that knocks; cracks come at random);
-- how many there were in the last seconds, and how sure it is by now that first crack has begun.
+- how loud the last good ones were, however long ago, and by how much this one differs (one source is one loudness);
+- how good those were, how many there were in the last seconds, and how sure it is by now that first crack has begun.
 
 Two are asked. One sees it all: the probability of a crack. The other does not see the last point, how dense the cracks
 are: the *weight* of the candidate as evidence for the start of first crack, which must not feed on itself. It is
@@ -52,10 +53,17 @@ NAMES = (
     "begun",
     "known",
     "rhythm",
+    "louder",
+    "loudness spread",
+    "late score",
+    "late score spread",
 )
 COUNT = len(NAMES)
 #: Those that speak of how dense the cracks are; the second network does not see them.
-DENSITY = ("minute as good", "minute good", "seconds as good", "seconds good", "seconds all", "best of late", "begun")
+DENSITY = (
+    *("minute as good", "minute good", "seconds as good", "seconds good", "seconds all", "best of late", "begun"),
+    *("late score", "late score spread"),
+)
 #: Memories of recent candidates, seconds.
 MINUTE, SECONDS, MOMENT = 40.0, 8.0, 0.4
 #: "As good" is a score down to this much less, nats; "good" is a score from here up.
@@ -70,6 +78,8 @@ HOPELESS = -3.0
 _LAST, _LAST_GOOD = 32, 40
 #: A rhythm is looked for in the last seconds, between so many candidates, and may sway by so much and by this share.
 _RHYTHM_S, _RHYTHM_MOST, _SWAY_S, _SWAY = 8.0, 12, 0.010, 0.005
+#: So many that score above 0 are compared in loudness and score, from the third on; louder adds nothing, nats.
+_LATE, _LOUDEST = 16, 8.0
 #: After so long the background is known: it must not tell how old the roast is, seconds.
 _KNOWN_S = 90.0
 
@@ -141,6 +151,7 @@ class Judge:
         self._moment = [0.0] * bins
         self._last: deque[tuple[float, float]] = deque(maxlen=_LAST)  # time and score, the latest first
         self._good: deque[tuple[float, float]] = deque(maxlen=_LAST_GOOD)
+        self._late: deque[tuple[float, float]] = deque(maxlen=_LATE)  # strength and score of those
         self._above = self._here = [0.0] * bins
         self._known = 0.0
 
@@ -150,8 +161,14 @@ class Judge:
         self._here = np.log(background).tolist()
         self._known = math.log1p(min(heard_s, _KNOWN_S) / 10)
 
-    def push(self, time: float, score: float, kind_score: float, *, log_odds: float) -> tuple[float, float]:
-        """log_odds: that first crack has begun. Returns the probability of a crack, 0 to 1, and its weight, seconds."""
+    def push(
+        self, time: float, score: float, kind_score: float, strength: float, *, log_odds: float
+    ) -> tuple[float, float]:
+        """strength: of the candidate over its threshold, nats. log_odds: that first crack has begun.
+
+        Returns the probability of a crack, 0 to 1, and its weight, seconds.
+        """
+        strength = min(strength, _LOUDEST)
         passed = time - self._last[0][0] if self._last else 60.0
         minute, seconds, moment = (
             _faded(counts, passed / memory)
@@ -183,6 +200,7 @@ class Judge:
                     max(-8.0, min(8.0, log_odds)),
                     self._known,
                     self._rhythm(time, score - _MARGIN),
+                    *self._compared(strength),
                 )
             )
             if self.kept is not None:
@@ -195,6 +213,7 @@ class Judge:
         self._last.appendleft((time, score))
         if score > 0:
             self._good.appendleft((time, score))
+            self._late.append((strength, score))
         return probability, weight
 
     def _rhythm(self, time: float, least: float) -> float:
@@ -209,6 +228,16 @@ class Judge:
             at = bisect_left(ago, 2 * passed - sway)
             hits += at < len(ago) and ago[at] <= 2 * passed + sway
         return hits / (looked_at + 1)
+
+    def _compared(self, strength: float) -> tuple[float, float, float, float]:
+        """How much louder this one is than those of late, and their spread; their mean score, and its spread."""
+        count = len(self._late)
+        if count < 3:
+            return 0.0, 0.0, 0.0, 0.0
+        loudness, goodness = zip(*self._late, strict=True)
+        loud, good = sum(loudness) / count, sum(goodness) / count
+        spread = math.sqrt(sum((other - loud) ** 2 for other in loudness) / count)
+        return strength - loud, spread, good, math.sqrt(sum((other - good) ** 2 for other in goodness) / count)
 
 
 #: Weights and biases of a network, its scaling folded in.

@@ -148,11 +148,12 @@ class Mark:
 
 
 class AskedCandidate(NamedTuple):
-    """What ``Phase.judge`` was asked."""
+    """What ``Phase.judge`` was asked: seconds; scores and strength over the threshold in nats."""
 
     time: float
     score: float
     kind_score: float
+    strength: float
 
 
 class AskedTick(NamedTuple):
@@ -371,13 +372,15 @@ class Phase:
                 said.append(end)
         return said
 
-    def judge(self, time: float, score: float, kind_score: float) -> tuple[Mark, Literal["first", "second"]]:
+    def judge(
+        self, time: float, score: float, kind_score: float, strength: float
+    ) -> tuple[Mark, Literal["first", "second"]]:
         """The candidate as a mark, judged on this machine and now; and which kind of crack. Once each, in order.
 
-        Second crack is unlikely (e**-3 to one) until it has been announced.
+        strength: over its threshold, nats. Second crack is unlikely (e**-3 to one) until it has been announced.
         """
         odds = self._start.log_odds if self._begun is None else max(self._start.log_odds, self.settings.threshold)
-        probability, weight = self._judge.push(time, score, kind_score, log_odds=odds)
+        probability, weight = self._judge.push(time, score, kind_score, strength, log_odds=odds)
         doubt = 0.0 if self.second_crack is not None else 3.0
         return Mark(time, score, kind_score, probability, weight), "second" if kind_score > doubt else "first"
 

@@ -343,9 +343,10 @@ class Pipeline:
         verdict = self._classifier.push(self._features.push(candidate))
         centre = self._splitter.centre(candidate.frame)
         seconds = centre / self.samplerate
-        mark, kind = self._phase.judge(seconds, verdict.score, verdict.kind_score)
+        asked = AskedCandidate(seconds, verdict.score, verdict.kind_score, candidate.strength)
+        mark, kind = self._phase.judge(*asked)
         if self._asked is not None:
-            self._asked.append(AskedCandidate(seconds, verdict.score, verdict.kind_score))
+            self._asked.append(asked)
         self._marks.append((candidate.frame, mark))
         if mark.probability < CRACK_FROM:
             return

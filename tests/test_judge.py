@@ -20,7 +20,7 @@ def _met(times: list[float], score: float = 4.0) -> list[np.ndarray]:
     stage = Judge(JUDGE, edges=SCORE_EDGES)
     stage.kept = kept = []
     for time in times:
-        stage.push(time, score, 0.0, log_odds=0.0)
+        stage.push(time, score, 0.0, 2.0, log_odds=0.0)
     return [vector for _, vector in kept]
 
 
@@ -48,11 +48,26 @@ def test_weak_candidates_between_the_ticks_do_not_hide_their_rhythm() -> None:
     stage = Judge(JUDGE, edges=SCORE_EDGES)
     stage.kept = kept = []
     for second in range(20):
-        stage.push(second + 0.0, 4.0, 0.0, log_odds=0.0)
-        stage.push(second + 0.3, 1.0, 0.0, log_odds=0.0)
-        stage.push(second + 0.7, -2.0, 0.0, log_odds=0.0)
+        stage.push(second + 0.0, 4.0, 0.0, 2.0, log_odds=0.0)
+        stage.push(second + 0.3, 1.0, 0.0, 2.0, log_odds=0.0)
+        stage.push(second + 0.7, -2.0, 0.0, 2.0, log_odds=0.0)
     strong = [vector for time, vector in kept if time % 1 == 0]
     assert strong[-1][RHYTHM] == pytest.approx(4 / 5)
+
+
+def test_one_loudness_is_told_from_many() -> None:
+    """Of a clock at 2.0 nats and a pop at 5.0: no spread, and 3.0 louder than what was before. A weak one, which scores
+    below 0, is compared but does not count among those of late."""
+    stage = Judge(JUDGE, edges=SCORE_EDGES)
+    stage.kept = kept = []
+    for time, score, strength in ((1.0, 4.0, 2.0), (2.0, 4.0, 2.0), (3.0, 1.0, 2.0), (3.5, -1.0, 1.0), (4.0, 4.0, 5.0)):
+        stage.push(time, score, 0.0, strength, log_odds=0.0)
+    louder = [vector[judge.NAMES.index("louder")] for _, vector in kept]
+    assert louder == [0.0, 0.0, 0.0, -1.0, 3.0]
+    last = dict(zip(judge.NAMES, kept[-1][1].tolist(), strict=True))
+    assert last["loudness spread"] == 0.0
+    assert last["late score"] == 3.0
+    assert last["late score spread"] == pytest.approx(np.std([4, 4, 1]))
 
 
 def test_how_long_it_has_listened_soon_tells_nothing() -> None:
@@ -61,7 +76,7 @@ def test_how_long_it_has_listened_soon_tells_nothing() -> None:
     stage.kept = kept = []
     for time, heard_s in ((1.0, 0.0), (2.0, 40.0), (3.0, 100.0), (4.0, 150.0)):
         stage.know(np.full(len(SCORE_EDGES) + 1, 0.01), heard_s=heard_s)
-        stage.push(time, 4.0, 0.0, log_odds=0.0)
+        stage.push(time, 4.0, 0.0, 2.0, log_odds=0.0)
     known = [vector[KNOWN] for _, vector in kept]
     assert known[0] < known[1] < known[2] == known[3]
 

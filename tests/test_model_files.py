@@ -169,8 +169,9 @@ def test_one_changed_character(path: Path) -> None:
 
 
 def test_another_version_is_named(path: Path) -> None:
-    _rewrite(path, lambda content: content.update(format_version=4))
-    assert "format version 4, this program reads 3" in _refused(path)
+    ours = model_files.FORMAT_VERSION
+    _rewrite(path, lambda content: content.update(format_version=ours + 1))
+    assert f"format version {ours + 1}, this program reads {ours}" in _refused(path)
 
 
 def _nan_weight(content: Content) -> None:

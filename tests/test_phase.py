@@ -57,7 +57,7 @@ def _run(
 
 def _judged(phase: Phase, marks: list[Mark]) -> list[Mark]:
     """As the pipeline does it: each candidate is judged when it comes."""
-    return [phase.judge(m.time, m.score, m.kind_score)[0] for m in marks]
+    return [phase.judge(m.time, m.score, m.kind_score, 2.0)[0] for m in marks]
 
 
 def _marks(times: list[float], score: float = SURE, kind: float = FIRST) -> list[Mark]:
@@ -219,12 +219,12 @@ def test_a_probability_is_judged_against_the_clatter_of_this_machine() -> None:
     quiet, _ = _run([], 180)
     ticking, _ = _run(_marks(np.arange(1.0, 180, 2.0).tolist(), 3.5), 180)
 
-    assert quiet.judge(180.0, 3.5, FIRST)[0].probability > 3 * ticking.judge(180.0, 3.5, FIRST)[0].probability
+    assert quiet.judge(180.0, 3.5, FIRST, 2.0)[0].probability > 3 * ticking.judge(180.0, 3.5, FIRST, 2.0)[0].probability
     # what the machine does not do is a crack on either
-    assert quiet.judge(180.0, SURE, FIRST)[0].probability > 0.9
-    assert ticking.judge(180.0, SURE, FIRST)[0].probability > 0.9
+    assert quiet.judge(180.0, SURE, FIRST, 2.0)[0].probability > 0.9
+    assert ticking.judge(180.0, SURE, FIRST, 2.0)[0].probability > 0.9
     for phase in (quiet, ticking):
-        probabilities = [phase.judge(180.0, score, FIRST)[0].probability for score in (-4.0, 0.0, 2.5, 7.0)]
+        probabilities = [phase.judge(180.0, score, FIRST, 2.0)[0].probability for score in (-4.0, 0.0, 2.5, 7.0)]
         assert probabilities == sorted(probabilities)
         assert 0 <= probabilities[0] < 0.1
 
@@ -232,7 +232,9 @@ def test_a_probability_is_judged_against_the_clatter_of_this_machine() -> None:
 def test_in_a_chorus_the_same_candidate_is_likelier_a_crack() -> None:
     alone, _ = _run([], 100)
     chorus, _ = _run(_marks(np.arange(60, 100, 0.5).tolist()), 100)
-    assert chorus.judge(100.0, 1.5, FIRST)[0].probability > alone.judge(100.0, 1.5, FIRST)[0].probability + 0.1
+    assert (
+        chorus.judge(100.0, 1.5, FIRST, 2.0)[0].probability > alone.judge(100.0, 1.5, FIRST, 2.0)[0].probability + 0.1
+    )
 
 
 def test_a_crack_is_of_the_second_kind_more_easily_once_second_crack_has_begun() -> None:
@@ -242,8 +244,8 @@ def test_a_crack_is_of_the_second_kind_more_easily_once_second_crack_has_begun()
     after, said = _run(first + _marks(np.arange(230, 250, 0.15).tolist(), 5.0, SECOND), 250)
 
     assert _turns(said, "second_crack.start")
-    assert [before.judge(250.0, 5.0, kind)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "first", "second"]
-    assert [after.judge(250.0, 5.0, kind)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "second", "second"]
+    assert [before.judge(250.0, 5.0, kind, 2.0)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "first", "second"]
+    assert [after.judge(250.0, 5.0, kind, 2.0)[1] for kind in (-1.0, 1.0, SECOND)] == ["first", "second", "second"]
 
 
 # -- dating ----------------------------------------------------------------------------------------------------

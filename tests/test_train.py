@@ -18,7 +18,7 @@ from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import judging
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, label
 from crackdetect.train.scenes import heard_in, rendered, scenes, whole_scenes
-from crackdetect.train.sounds import SAMPLERATE, bank
+from crackdetect.train.sounds import SAMPLERATE, bank, side_of
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +69,35 @@ def test_what_may_be_a_crack_or_not_teaches_nothing() -> None:
     truth = Truth(44_100, 4.0, None, None, None, None, None, 0.0, events)
     labels, _, _ = label(np.array([1.001, 2.01, 3.0]), truth)
     assert labels.tolist() == [FIRST, IGNORED, OTHER]
+
+
+def test_a_candidate_before_a_crack_is_not_that_crack() -> None:
+    """Reflections of a hard room come up to 20 ms later; 9 ms before it there is nothing of a crack but its rise."""
+    truth = Truth(
+        44_100,
+        9.0,
+        None,
+        None,
+        None,
+        None,
+        None,
+        0.0,
+        tuple(TruthEvent(time, "first", 20.0, "") for time in (1.0, 2.0, 3.0, 4.0)),
+    )
+    labels, snr_db, missed = label(np.array([0.991, 1.994, 3.019, 4.03]), truth)
+    assert labels.tolist() == [IGNORED, FIRST, FIRST, IGNORED]
+    assert np.isfinite(snr_db).tolist() == [False, True, True, False]
+    assert missed.tolist() == [20.0, 20.0]
+
+
+def test_takes_of_one_session_are_on_one_side() -> None:
+    for takes in (("1-172649-B", "1-172649-D"), ("drill_1", "drill_2b", "drill12"), ("pot lid 3", "pot lid 4")):
+        assert len({side_of(Path("clink") / f"{take}.flac") for take in takes}) == 1
+    sides = [
+        side_of(Path("clink") / f"a{number:06d}.flac") for number in range(2_000)
+    ]  # no takes: numbers of their own
+    shares = [sides.count(side) / len(sides) for side in ("validate", "calibrate", "train")]
+    assert shares == pytest.approx([0.125, 0.2, 0.675], abs=0.03)
 
 
 def test_only_one_side_of_the_sounds_is_lent(tmp_path: Path, popping: SoundBank) -> None:

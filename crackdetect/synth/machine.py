@@ -30,6 +30,10 @@ class Bed:
         self._cooling = Sections([*_tilt_sections(plan.machine, fs)])
         rng = np.random.default_rng([plan.seed, 11])
         self._phases = rng.uniform(0, 2 * np.pi, 8)
+        self._seconds = np.arange(fs) / fs
+        # hum of whole hertz: the same each second
+        angle = 2 * np.pi * plan.machine.hum_hz * self._seconds
+        self._hum = sum(np.sin(h * angle + self._phases[h]) / h for h in (1, 2, 3)) * 10 ** (plan.machine.hum_db / 20)
         self._loop: npt.NDArray[np.float32] | None = None
         self._offset = 0
         if sounds is not None and sounds.beds and plan.bed_index is not None:
@@ -45,13 +49,15 @@ class Bed:
         if cooling.any():
             other = self._cooling(rng.standard_normal(fs)) * 10 ** (m.cooling_db / 20)
             noise = noise * np.sqrt(1 - cooling) + other * np.sqrt(cooling)
-        t = (j * fs + np.arange(fs)) / fs
+        t = j + self._seconds
         if m.turn_s > 0:
             noise = noise * (1 + m.turn_depth * np.sin(2 * np.pi * t / m.turn_s + self._phases[0]))
-        hum = sum(np.sin(2 * np.pi * m.hum_hz * h * t + self._phases[h]) / h for h in (1, 2, 3))
         drift = 2 * np.pi * m.motor_hz * t + 3.0 * np.sin(2 * np.pi * t / 17.0) + self._phases[4]
-        motor = np.sin(drift) + 0.5 * np.sin(2 * drift) + 0.3 * np.sin(5 * drift)
-        noise = noise + 10 ** (m.hum_db / 20) * hum + 10 ** (m.motor_db / 20) * motor
+        sine = np.sin(drift)
+        square = sine * sine
+        # sin x + 0.5 sin 2x + 0.3 sin 5x
+        motor = sine * (1 + np.cos(drift) + 0.3 * (16 * square * square - 20 * square + 5))
+        noise = noise + self._hum + 10 ** (m.motor_db / 20) * motor
         if self._loop is not None:
             index = (self._offset + j * fs + np.arange(fs)) % len(self._loop)
             share = self._plan.bed_share
@@ -109,20 +115,18 @@ class Impacts:
         self._knock = knock
         self._tick = _strike(rng, fs, float(rng.uniform(800, 5_000)), float(rng.uniform(0.0005, 0.004)))
         self._rattle = [_strike(rng, fs, float(rng.uniform(1_500, 5_000)), 0.004) for _ in range(4)]
-        self._spill = np.zeros(int(0.2 * fs) + 1)
+        self._spill = np.zeros(fs)  # what of a second's strikes sounds in the next
 
     def cell(self, j: int) -> Doubles:
         plan, m = self._plan, self._plan.machine
         fs = plan.samplerate
         rng = np.random.default_rng([plan.seed, self._stream, j])
-        out = np.zeros(fs + len(self._spill) - 1)
-        out[: len(self._spill)] += self._spill
+        out = np.concatenate([self._spill, np.zeros(fs)])
 
         def put(time: float, wave: Doubles, level: float) -> None:
             i = int((time - j) * fs)
-            if 0 <= i < fs:
-                n = min(len(wave), len(out) - i)
-                out[i : i + n] += level * wave[:n]
+            n = min(len(wave), len(out) - i)
+            out[i : i + n] += level * wave[:n]
 
         charge = plan.charge_s if plan.charge_s is not None else -1e9
         drop = plan.drop_s if plan.drop_s is not None else 1e9
@@ -138,19 +142,24 @@ class Impacts:
                         level = 4 * base * float(np.exp(rng.normal(0, 0.7)))
                         put(time, self._pool[int(rng.integers(_POOL))], level)
         if m.knock_db is not None and m.turn_s > 0:
-            for k in range(int(j / m.turn_s), int((j + 1) / m.turn_s) + 2):
-                put(k * m.turn_s, self._knock, 10 ** (m.knock_db / 20) * float(rng.uniform(0.7, 1.0)))
+            for time in _every(m.turn_s, j):
+                put(time, self._knock, 10 ** (m.knock_db / 20) * float(rng.uniform(0.7, 1.0)))
         if m.tick_per_second > 0:
-            for k in range(int(j * m.tick_per_second), int((j + 1) * m.tick_per_second) + 2):
-                put(k / m.tick_per_second, self._tick, 10 ** (m.tick_db / 20) * float(rng.uniform(0.8, 1.0)))
+            for time in _every(1 / m.tick_per_second, j):
+                put(time, self._tick, 10 ** (m.tick_db / 20) * float(rng.uniform(0.8, 1.0)))
         if m.rattle_per_minute > 0 and rng.random() < m.rattle_per_minute / 60:
             start = j + float(rng.uniform(0, 0.7))
             level = 10 ** (m.rattle_db / 20)
             for _ in range(int(rng.integers(3, 12))):
                 put(start, self._rattle[int(rng.integers(4))], level * float(rng.uniform(0.2, 1)))
                 start += float(rng.uniform(0.01, 0.06))
-        self._spill = np.concatenate([out[fs:], np.zeros(1)])
+        self._spill = out[fs:]
         return out[:fs]
+
+
+def _every(period_s: float, j: int) -> list[float]:
+    """The multiples of a period within second j."""
+    return [k * period_s for k in range(int(j / period_s), int((j + 1) / period_s) + 2) if j <= k * period_s < j + 1]
 
 
 def _strike(rng: np.random.Generator, samplerate: int, low_hz: float, tau: float) -> Doubles:

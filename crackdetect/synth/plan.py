@@ -44,13 +44,13 @@ HOUSEHOLD_KINDS = (
 class Machine:
     """The roaster's own sound.
 
-    kind: drum, fan, popper or pan. tilt: the fan noise falls with f**-tilt in amplitude. resonances: Hz, Q, gain dB of
-    bumps in it. hum_hz, hum_db: mains hum and its level over the noise's rms. motor_hz, motor_db: a tone that drifts.
-    turn_s: a drum's turn, seconds (0 = none); turn_depth: swing of the noise with it, 0 to 1. knock_db: a knock once a
-    turn, peak over the in-band rms, dB (None = none). impacts_per_second, impact_db: tumbling beans, and the level of
-    their median impact over the in-band rms; impact_spread: standard deviation of the ln of their amplitude.
-    rattle_per_minute: bursts of a loose chaff collector. tick_per_second: a motor's regular tick, 0 = none; tick_db:
-    its level. cooling_db: level of the cooling fan against the roasting.
+    kind: drum, fan, popper or pan. tilt: the fan noise falls with f**-tilt in amplitude. resonances: Hz, Q, gain dB
+    of bumps in it. hum_hz, hum_db: mains hum (whole hertz) and its level over the noise's rms. motor_hz, motor_db: a
+    tone that drifts. turn_s: a drum's turn, seconds (0 = none); turn_depth: swing of the noise with it, 0 to 1.
+    knock_db: a knock once a turn, peak over the in-band rms, dB (None = none). impacts_per_second, impact_db:
+    tumbling beans, and the level of their median impact over the in-band rms; impact_spread: standard deviation of
+    the ln of their amplitude. rattle_per_minute: bursts of a loose chaff collector. tick_per_second: a motor's
+    regular tick, 0 = none; tick_db: its level. cooling_db: level of the cooling fan against the roasting.
     """
 
     kind: str = "drum"
@@ -201,6 +201,8 @@ class RoastPlan:
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
                 raise SettingError(f"{name} {value} is out of range; give {low:g} to {high:g}")
+        if self.machine.hum_hz != round(self.machine.hum_hz):
+            raise SettingError(f"hum_hz {self.machine.hum_hz:g} is out of range; give a whole number of hertz")
         if self.snr_low_db > self.snr_high_db:
             raise SettingError("snr_low_db must not be above snr_high_db")
         last = self.duration_s if self.drop_s is None else min(self.drop_s, self.duration_s)

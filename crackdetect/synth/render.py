@@ -284,7 +284,7 @@ class _Stage:
             wave = _resampled(part, self._sounds.samplerate, self._fs, speed=float(rng.uniform(0.9, 1.1)))
             wave = wave / max(float(np.abs(wave).max()), 1e-9)
         else:
-            wave = household.make(sound.label, rng, samplerate=self._fs, duration_s=sound.duration_s)
+            wave = household.make(sound.label, rng, kitchen=plan.seed, samplerate=self._fs, duration_s=sound.duration_s)
         if len(wave) == 0:
             return wave
         loud = max(float(np.abs(in_band(wave, self._fs)).max()), 0.05)

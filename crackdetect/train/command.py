@@ -46,7 +46,7 @@ def command(out: Path, name: str, seed: int, scenes: int, sounds: Path | None, j
     from crackdetect.train.scenes import heard_in
     from crackdetect.train.sounds import find, sources
 
-    calibration, judged = max(10, scenes // 8), max(6, scenes // 10)
+    calibration, judged = max(10, scenes // 8), max(6, scenes // 8)
     arguments = f"--seed {seed} --scenes {scenes}" + ("" if sounds is None else " --sounds DIR")
     card: dict[str, Any] = {"reproduced_by": f"crackdetect train {arguments} --name {name}", "real_sounds": {}}
     if sounds is not None:

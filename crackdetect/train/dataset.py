@@ -17,8 +17,9 @@ from crackdetect.synth.truth import UNSURE, Truth
 
 #: Labels of rows: the index in ``classify.CLASSES``, or IGNORED.
 OTHER, FIRST, SECOND, IGNORED = 0, 1, 2, -1
-#: A candidate this near a crack's peak is that crack; up to IGNORE_S it is its echo or its double and teaches nothing.
-MATCH_S, IGNORE_S = 0.020, 0.035
+#: A candidate from so long before a crack's peak until so long after it (reflections of a hard room) is that crack; up
+#: to IGNORE_S it is its echo or its double and teaches nothing.
+MATCH_BEFORE_S, MATCH_AFTER_S, IGNORE_S = 0.008, 0.020, 0.035
 #: Cracks below this teach nothing: nobody could tell them from noise.
 LEAST_SNR_DB = 5.0
 
@@ -64,11 +65,13 @@ def label(
     missed: list[float] = []
     cracks = [event for event in truth.events if event.kind in ("first", "stray", "second")]
     for event in cracks:
-        distance = np.abs(times - event.time_s)
+        later = times - event.time_s
+        distance = np.abs(later)
         near = np.flatnonzero(distance <= IGNORE_S)
         untouched = near[labels[near] == OTHER]
         labels[untouched] = IGNORED
-        own = near[(distance[near] <= MATCH_S) & (labels[near] == IGNORED)]
+        within = (later[near] >= -MATCH_BEFORE_S) & (later[near] <= MATCH_AFTER_S)
+        own = near[within & (labels[near] == IGNORED)]
         if len(own) == 0:
             if event.snr_db >= LEAST_SNR_DB:
                 missed.append(event.snr_db)

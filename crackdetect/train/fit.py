@@ -69,7 +69,7 @@ def train(
 ) -> Model:
     """Renders, hears, fits, calibrates and writes a model to ``out``.
 
-    seed: 0 to 999. count, calibration_count: scenes, of 50 s each. judge_count: of 300 s.
+    seed: 0 to 999. count, calibration_count: scenes, of 50 s each. judge_count: of 150 to 450 s.
     sounds: folder of real sounds, or None. jobs, cluster: see ``workers.each``.
     card: what is to be said of the model beside what is known here (sources of the sounds).
     """
