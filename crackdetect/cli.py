@@ -23,6 +23,7 @@ import click
 from crackdetect import __version__
 from crackdetect.errors import CrackdetectError, InputError, MissingPartError, OutputError, SettingError
 from crackdetect.options import (
+    NumberRange,
     about_of,
     complain,
     complainer,
@@ -118,7 +119,7 @@ def cli() -> None:
 @cli.command()
 @click.option(
     "--speed",
-    type=click.FloatRange(0.1, 1000),
+    type=NumberRange(0.1, 1000),
     help="Times real time: 1 is as it happened. Default: as fast as the computer can.",
 )
 @shared
@@ -135,8 +136,6 @@ def demo(speed: float | None, form: str | None, target: str | None, sensitivity:
     from crackdetect.pipeline import Pipeline
     from crackdetect.recordings import open_recording
 
-    if speed is not None and math.isnan(speed):  # no range holds it out, for it compares with nothing
-        raise SettingError("speed nan is not a number; give 0.1 to 1000 times real time")
     path = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
     truth = _demo_truth(path.with_suffix(".json"))
     settings = Settings(

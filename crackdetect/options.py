@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import sys
 import textwrap
@@ -18,6 +19,17 @@ if TYPE_CHECKING:
     from crackdetect.session import Sink
 
 _F = TypeVar("_F", bound=Callable[..., Any])
+
+
+class NumberRange(click.FloatRange):
+    """A range that nan is outside of too: no comparison holds it out."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = float(super().convert(value, param, ctx))
+        if math.isnan(number):
+            name = "" if param is None or param.name is None else param.name.replace("_", "-")
+            raise SettingError(f"{name} nan is not a number; give {self.min:g} to {self.max:g}")
+        return number
 
 
 def shared(function: _F) -> _F:

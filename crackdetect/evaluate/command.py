@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from crackdetect.options import on_cluster
+from crackdetect.options import NumberRange, on_cluster
 
 if TYPE_CHECKING:
     from crackdetect.config import Sensitivity
@@ -31,7 +30,7 @@ QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
 )
 @click.option(
     "--quiet-hours",
-    type=click.FloatRange(0, 200),
+    type=NumberRange(0, 200),
     default=20.0,
     show_default=True,
     help="Hours of machine and kitchen sound in which nothing cracks (set 4).",
@@ -99,8 +98,6 @@ def command(
     from crackdetect.evaluate.table import aggregate, as_text
     from crackdetect.places import cache_folder
 
-    if math.isnan(quiet_hours):  # no range holds it out, for it compares with nothing
-        raise SettingError("quiet-hours nan is not a number; give 0 to 200 hours")
     model = model_files.load(model_path) if model_path else model_files.shipped()
     chosen = SETS if sets is None else parse_sets(sets)
     if folder is not None and (sets is not None or quick):
