@@ -1,4 +1,4 @@
-"""Has first crack begun? A hidden Markov filter over quiet, clumps, bursts and the rising chorus.
+"""Has first crack begun? A hidden Markov filter over quiet, clumps, bursts, the rising chorus, and both at once.
 
 States, each adding candidates of its own to the learnt background:
 
@@ -6,7 +6,8 @@ States, each adding candidates of its own to the learnt background:
 - *clump*: a double or triple pop, half a second long;
 - *burst*: somebody types, claps or drops cutlery for some seconds: many candidates, with the scores of such sounds;
 - *chorus 1 to 4*: first crack at 15, 45, 100 and 250 cracks a minute. A ramp climbs through them, some 8 s each, and
-  may stay long in the third; the last one is as dense as a burst, or a burst would explain a dense chorus for ever.
+  may stay long in the third; the last one is as dense as a burst, or a burst would explain a dense chorus for ever;
+- *chorus 1 to 4 in a burst*: both at once, for somebody may well type, or the machine rattle, while the coffee cracks.
 
 Under any state the candidates of a tick are Poisson with a rate for each bin of score, so a tick multiplies a state's
 weight by prod(1 + extra_state(bin) / background) exp(-(extra rate) dt), the background being the rate at which
@@ -49,31 +50,38 @@ class StartFilter:
     burst: share of a burst's candidates in each score bin, sums to 1. tick_s: seconds of one call of ``push``.
     """
 
-    QUIET, CLUMP, BURST, CHORUS = 0, 1, 2, slice(3, 7)
+    #: The states before first crack has begun; those after follow, the chorus alone first and then in a burst.
+    BEFORE = 3
 
     def __init__(self, *, crack: Doubles, burst: Doubles, tick_s: float, settings: StartSettings | None = None) -> None:
         s = settings or StartSettings()
-        extra = [np.zeros(len(crack)), s.clump_per_second * crack, s.burst_per_second * burst]
-        extra += [rate / 60 * crack for rate in s.chorus_per_minute]
+        burst_extra = s.burst_per_second * burst
+        chorus = [rate / 60 * crack for rate in s.chorus_per_minute]
+        extra = [np.zeros(len(crack)), s.clump_per_second * crack, burst_extra]
+        extra += chorus + [one + burst_extra for one in chorus]
         self._extra = np.array(extra)  # (states, bins), candidates a second above the background
         self._total = self._extra.sum(axis=1)
-        clump, burst_rate, start = (
+        clump, to_burst, start = (
             tick_s / 60 / every for every in (s.clump_every_min, s.burst_every_min, s.start_every_min)
         )
         leave_clump, leave_burst = (1 - np.exp(-tick_s / mean) for mean in (s.clump_s, s.burst_s))
-        move = np.zeros((7, 7))
-        move[0] = [1 - clump - burst_rate - start, clump, burst_rate, start, 0, 0, 0]
-        move[1] = [leave_clump, 1 - leave_clump - start, 0, start, 0, 0, 0]
-        move[2] = [leave_burst, 0, 1 - leave_burst - start, start, 0, 0, 0]
-        for state, mean in enumerate(s.climb_s, start=3):
-            climb = 1 - np.exp(-tick_s / mean)
-            move[state, state : state + 2] = [1 - climb, climb]
-        move[6, 6] = 1.0
+        climb = np.diag([*np.exp(-tick_s / np.array(s.climb_s)), 1.0])
+        for stage in range(len(s.climb_s)):
+            climb[stage, stage + 1] = 1 - climb[stage, stage]
+        first, steps = self.BEFORE, len(chorus)
+        move = np.zeros((len(extra), len(extra)))
+        move[0, :first] = 1 - clump - to_burst - start, clump, to_burst
+        move[1, :first] = leave_clump, 1 - leave_clump - start, 0
+        move[2, :first] = leave_burst, 0, 1 - leave_burst - start
+        move[[0, 1, 2], [first, first, first + steps]] = start  # what bursts goes on bursting
+        bursts = np.array([[1 - to_burst, to_burst], [leave_burst, 1 - leave_burst]])
+        move[first:, first:] = np.kron(bursts, climb)
         self._move = move
         self.reset()
 
     def reset(self) -> None:
-        self._weights = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+        self._weights = np.zeros(len(self._total))
+        self._weights[0] = 1.0
 
     def push(self, marks: Sequence[tuple[int, float]], *, observed_s: float) -> float:
         """marks: score bin of each of the tick's candidates, and its background (a second). observed_s: heard time."""
@@ -90,5 +98,5 @@ class StartFilter:
     @property
     def log_odds(self) -> float:
         """ln of the odds that first crack has begun."""
-        chorus, rest = float(self._weights[self.CHORUS].sum()), float(self._weights[:3].sum())
+        chorus, rest = float(self._weights[self.BEFORE :].sum()), float(self._weights[: self.BEFORE].sum())
         return float(np.log(max(chorus, 1e-15) / max(rest, 1e-15)))

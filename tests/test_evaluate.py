@@ -95,7 +95,7 @@ def test_every_theme_is_heard_in_the_hours_in_which_nothing_cracks() -> None:
 def _sounds(**parts: dict[str, Any]) -> RealSounds:
     noise = np.random.default_rng(0).normal(0, 0.1, 3 * 44_100).astype(np.float32)
     plain: dict[str, Any] = {
-        "cracks": {"popcorn": (noise[:2000],), "pop": (noise[:2000],)},
+        "cracks": {"popcorn": ((noise[:2000],),), "pop": ((noise[:2000],),)},
         "distractors": {"voice": (noise,)},
         "beds": {"fan": (noise,), "rain": (noise,)},
         "popcorn": {"Pan": noise},

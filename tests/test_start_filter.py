@@ -38,46 +38,52 @@ def _sure(count: int) -> list[tuple[int, float]]:
 
 def slow_forward(ticks: list[list[int]]) -> float:
     """The same by the textbook (Rabiner 1989, forward algorithm): every path state by state, no vectors."""
-    extra = [
-        [0.0] * len(CRACK),
-        [S.clump_per_second * c for c in CRACK],
-        [S.burst_per_second * b for b in BURST],
-        *([rate / 60 * c for c in CRACK] for rate in S.chorus_per_minute),
-    ]
+    states = ["quiet", "clump", "burst"] + [f"{c} {b}" for b in ("alone", "in a burst") for c in range(4)]
+    extra: dict[str, list[float]] = {
+        "quiet": [0.0] * len(CRACK),
+        "clump": [S.clump_per_second * c for c in CRACK],
+        "burst": [S.burst_per_second * b for b in BURST],
+    }
+    for stage, rate in enumerate(S.chorus_per_minute):
+        extra[f"{stage} alone"] = [rate / 60 * c for c in CRACK]
+        extra[f"{stage} in a burst"] = [
+            rate / 60 * c + S.burst_per_second * b for c, b in zip(CRACK, BURST, strict=True)
+        ]
     clump, burst, start = (TICK_S / 60 / m for m in (S.clump_every_min, S.burst_every_min, S.start_every_min))
     end_clump, end_burst = (1 - math.exp(-TICK_S / t) for t in (S.clump_s, S.burst_s))
-    climb = [1 - math.exp(-TICK_S / t) for t in S.climb_s]
+    climb = [1 - math.exp(-TICK_S / t) for t in S.climb_s] + [0.0]
     move = {
-        (0, 0): 1 - clump - burst - start,
-        (0, 1): clump,
-        (0, 2): burst,
-        (0, 3): start,
-        (1, 0): end_clump,
-        (1, 1): 1 - end_clump - start,
-        (1, 3): start,
-        (2, 0): end_burst,
-        (2, 2): 1 - end_burst - start,
-        (2, 3): start,
-        (3, 3): 1 - climb[0],
-        (3, 4): climb[0],
-        (4, 4): 1 - climb[1],
-        (4, 5): climb[1],
-        (5, 5): 1 - climb[2],
-        (5, 6): climb[2],
-        (6, 6): 1.0,
+        ("quiet", "quiet"): 1 - clump - burst - start,
+        ("quiet", "clump"): clump,
+        ("quiet", "burst"): burst,
+        ("quiet", "0 alone"): start,
+        ("clump", "quiet"): end_clump,
+        ("clump", "clump"): 1 - end_clump - start,
+        ("clump", "0 alone"): start,
+        ("burst", "quiet"): end_burst,
+        ("burst", "burst"): 1 - end_burst - start,
+        ("burst", "0 in a burst"): start,
     }
-    weights = [1.0] + [0.0] * 6
+    for stage in range(4):
+        for rises, further in ((0, 1 - climb[stage]), (1, climb[stage])):
+            if stage + rises < 4:
+                move[f"{stage} alone", f"{stage + rises} alone"] = further * (1 - burst)
+                move[f"{stage} alone", f"{stage + rises} in a burst"] = further * burst
+                move[f"{stage} in a burst", f"{stage + rises} alone"] = further * end_burst
+                move[f"{stage} in a burst", f"{stage + rises} in a burst"] = further * (1 - end_burst)
+    weights = {state: float(state == "quiet") for state in states}
     for bins in ticks:
-        following = [0.0] * 7
+        following = dict.fromkeys(states, 0.0)
         for (origin, state), share in move.items():
             following[state] += weights[origin] * share
-        for state in range(7):
+        for state in states:
             following[state] *= math.exp(-sum(extra[state]) * TICK_S)
             for b in bins:
                 following[state] *= 1 + extra[state][b] / BACKGROUND[b]
-        total = sum(following)
-        weights = [w / total for w in following]
-    return math.log(sum(weights[3:]) / sum(weights[:3]))
+        total = sum(following.values())
+        weights = {state: weight / total for state, weight in following.items()}
+    before = weights["quiet"] + weights["clump"] + weights["burst"]
+    return math.log((1 - before) / before)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -191,7 +197,7 @@ class Runs:
         self.move, self.silence = one._move, np.exp(-one._total * TICK_S)
         self.gains = 1 + (one._extra / background).T
         self.rng = np.random.default_rng(seed)
-        self.weights = np.tile([1.0] + [0.0] * 6, (runs, 1))
+        self.weights = np.tile(_filter()._weights, (runs, 1))
 
     def push(self, per_second: Doubles) -> Doubles:
         """One tick of marks at these rates in each score bin; log odds of each run."""
@@ -204,11 +210,12 @@ class Runs:
         np.multiply.at(gain, run, self.gains[bins])
         weights = (self.weights @ self.move) * gain
         self.weights = np.maximum(weights / weights.sum(axis=1, keepdims=True), 1e-15)
-        odds: Doubles = np.log(self.weights[:, 3:].sum(axis=1) / self.weights[:, :3].sum(axis=1))
+        before = StartFilter.BEFORE
+        odds: Doubles = np.log(self.weights[:, before:].sum(axis=1) / self.weights[:, :before].sum(axis=1))
         return odds
 
     def again(self, where: npt.NDArray[np.bool_]) -> None:
-        self.weights[where] = [1.0] + [0.0] * 6
+        self.weights[where] = _filter()._weights
 
 
 def test_many_runs_at_once_are_the_filter() -> None:

@@ -18,7 +18,7 @@ from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import judging
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, label
 from crackdetect.train.scenes import heard_in, rendered, scenes, whole_scenes
-from crackdetect.train.sounds import SAMPLERATE, bank, side_of
+from crackdetect.train.sounds import SAMPLERATE, bank, session_of, side_of
 
 
 @pytest.fixture(scope="module")
@@ -91,9 +91,15 @@ def test_a_candidate_before_a_crack_is_not_that_crack() -> None:
 
 
 def test_takes_of_one_session_are_on_one_side() -> None:
-    for one, other in (("-B", "-D"), ("_1", "_2b"), ("3", "12"), (" 3", " 4")):
+    pairs = [("-B", "-D"), ("_1", "_2b"), ("3", "12"), (" 3", " 4"), ("_take 1", "-2"), ("_radiator-1", "_Radiator_2a")]
+    for one, other in pairs:
         for name in (f"thing {number:06d} made" for number in range(50)):
+            assert session_of(Path("clink") / f"{name}{one}.flac") == session_of(Path("clink") / f"{name}{other}.flac")
             assert side_of(Path("clink") / f"{name}{one}.flac") == side_of(Path("clink") / f"{name}{other}.flac")
+    # one keyboard and one reader
+    for one, other in (("kbsim_cream_press_ENTER", "kbsim_cream_release_SPACE"), ("LJ001-0002", "LJ001-0032")):
+        assert session_of(Path(one)) == session_of(Path(other))
+    assert session_of(Path("kbsim_cream_press_ENTER")) != session_of(Path("kbsim_mxblue_press_ENTER"))
     # long numbers are no takes, and neither is a number that is the whole name
     alone = [side_of(Path("clink") / f"{number}.wav") for number in range(100)]
     assert {alone.count(side) for side in ("validate", "calibrate", "train")}.isdisjoint({0, 100})

@@ -25,11 +25,11 @@ _SHORTEST_BED_S = 2.0
 class RealSounds:
     """Sounds by class, mono float32 at ``sounds.SAMPLERATE``.
 
-    cracks: single breaking sounds cut out of the recordings. distractors, beds: whole recordings. popcorn: whole
-    popcorn recordings by name. digest: of all files, for results that are kept.
+    cracks: single breaking sounds, by the recording they are cut out of. distractors, beds: whole recordings. popcorn:
+    whole popcorn recordings by name. digest: of all files, for results that are kept.
     """
 
-    cracks: dict[str, tuple[Samples, ...]]
+    cracks: dict[str, tuple[tuple[Samples, ...], ...]]
     distractors: dict[str, tuple[Samples, ...]]
     beds: dict[str, tuple[Samples, ...]]
     popcorn: dict[str, Samples]
@@ -42,7 +42,7 @@ class RealSounds:
     def bank(self, *, cracks: Sequence[str] = (), bed: str | None = None) -> SoundBank:
         """For the generator: the cracks of these classes, the beds of one class, all distractors."""
         return SoundBank(
-            cracks=tuple(wave for label in cracks for wave in self.cracks[label]),
+            cracks=tuple(alike for label in cracks for alike in self.cracks[label]),
             distractors=tuple(wave for waves in self.distractors.values() for wave in waves),
             beds=() if bed is None else self.beds[bed],
             samplerate=sounds.SAMPLERATE,
@@ -52,7 +52,7 @@ class RealSounds:
 @lru_cache(maxsize=2)
 def load(folder: Path) -> RealSounds:
     """The validation side of a folder of sounds. Raises InputError. Read once in each process."""
-    cracks: dict[str, tuple[Samples, ...]] = {}
+    cracks: dict[str, tuple[tuple[Samples, ...], ...]] = {}
     distractors: dict[str, tuple[Samples, ...]] = {}
     beds: dict[str, tuple[Samples, ...]] = {}
     popcorn: dict[str, Samples] = {}
@@ -69,10 +69,10 @@ def load(folder: Path) -> RealSounds:
         if recording.role == "crack":
             if label == POPCORN:
                 popcorn[recording.path.stem] = wave
-            cracks[label] = cracks.get(label, ()) + tuple(sounds.snippets(wave))
+            if broken := tuple(sounds.snippets(wave)):
+                cracks[label] = (*cracks.get(label, ()), broken)
         elif recording.role == "distractor":
             distractors[label] = (*distractors.get(label, ()), wave)
         elif len(wave) >= _SHORTEST_BED_S * sounds.SAMPLERATE:
             beds[label] = (*beds.get(label, ()), wave)
-    cracks = {label: waves for label, waves in cracks.items() if waves}
     return RealSounds(cracks, distractors, beds, popcorn, digest.hexdigest()[:16])

@@ -29,6 +29,8 @@ IN_BAND_HZ = (1_000.0, 12_000.0)
 _PROBE_S = 6
 #: Names of the streams of chance, so that none depends on how much another has drawn.
 _CRACK_STREAM, _TIMES_STREAM, _REAL_STREAM = 21, 22, 23
+#: A recording with so many cracks can lend a whole roast its cracks; few would be heard again and again.
+_ENOUGH_ALIKE = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,6 +217,7 @@ class _Stage:
         # the first 30 ms of room and microphone decide where a crack's peak lies and how high it is
         early = near[: int(0.03 * self._fs)].astype(np.float64)
         self._early = Sections(sections)(np.concatenate([early, np.zeros(int(0.02 * self._fs))]))
+        self._alike = None if self._sounds is None else _crack_recording(self._sounds, plan.seed)
         self._cracks = list(owner._cracks)
         self._others = list(owner._others)
         self._pending_near: list[tuple[int, Doubles]] = []
@@ -262,8 +265,9 @@ class _Stage:
         rng = np.random.default_rng([plan.seed, _CRACK_STREAM, sound.number])
         bank = self._sounds
         if bank is not None and bank.cracks and rng.random() < plan.real_crack_fraction and sound.kind != "second":
-            which = int(rng.integers(len(bank.cracks)))
-            wave = _resampled(bank.cracks[which], bank.samplerate, self._fs, speed=float(rng.uniform(0.85, 1.18)))
+            alike = bank.cracks[int(rng.integers(len(bank.cracks))) if self._alike is None else self._alike]
+            snippet = alike[int(rng.integers(len(alike)))]
+            wave = _resampled(snippet, bank.samplerate, self._fs, speed=float(rng.uniform(0.85, 1.18)))
         elif sound.kind == "second":
             wave = second_crack(rng, samplerate=self._fs, colour=plan.colour)
         else:
@@ -289,6 +293,13 @@ class _Stage:
             return wave
         loud = max(float(np.abs(in_band(wave, self._fs)).max()), 0.05)
         return np.asarray(wave * (self._bed_rms * 10 ** (sound.level_db / 20) / loud))
+
+
+def _crack_recording(bank: SoundBank, seed: int) -> int | None:
+    """The beans of one roast sound alike: in every second one all real cracks are of one recording that has enough."""
+    rng = np.random.default_rng([seed, 26])
+    enough = [i for i, cracks in enumerate(bank.cracks) if len(cracks) >= _ENOUGH_ALIKE]
+    return int(rng.choice(enough)) if enough and rng.random() < 0.5 else None
 
 
 def _mix(out: Doubles, pending: list[tuple[int, Doubles]], start: int) -> list[tuple[int, Doubles]]:

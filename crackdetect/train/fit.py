@@ -100,8 +100,11 @@ def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str,
     if set(np.unique(labels)) != {OTHER, FIRST, SECOND}:
         raise SettingError("the training scenes lack one of other, first and second cracks; ask for more scenes")
     mean = vectors.mean(axis=0, dtype=np.float64).astype(np.float32)
-    scale = np.maximum(vectors.std(axis=0, dtype=np.float64), 1e-3).astype(np.float32)
-    network = fitted((vectors - mean) / scale, labels, hidden=HIDDEN, penalty=PENALTY, step=1e-3, seed=seed)
+    spread = [column.std(dtype=np.float64) for column in vectors.T]  # all at once they would need twice the memory
+    scale = np.maximum(spread, 1e-3).astype(np.float32)
+    vectors -= mean
+    vectors /= scale
+    network = fitted(vectors, labels, hidden=HIDDEN, penalty=PENALTY, step=1e-3, seed=seed)
     weights = [w.astype(np.float32) for w in network.coefs_]
     biases = [b.astype(np.float32) for b in network.intercepts_]
     held, held_labels = _stack(calibration)

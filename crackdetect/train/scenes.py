@@ -6,8 +6,8 @@ purpose is ever drawn for another.
 Most scenes have cracks of 7 to 26 dB in a machine. To three of them comes a plain one: cracks of up to 48 dB in a quiet
 machine or a room, among household sounds as loud, or a whole recording of popcorn, its sizzle and falling kernels
 between the pops. To twelve comes a bare one: cracks of a single mode in steady noise without a room, as detectors are
-compared in (``evaluate/gaussian.py``). To six comes one of a single disturbance in which nothing cracks, and to six one
-in which somebody handles things: a few real sounds, repeated in bursts as keys are.
+compared in (``evaluate/gaussian.py``). To six comes one of a single disturbance in which nothing cracks, and to five
+one in which somebody handles things: real sounds, few or many, in bursts as keys are struck.
 """
 
 from __future__ import annotations
@@ -38,12 +38,14 @@ _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
 _SCENARIO_SHARES = (0.48, 0.17, 0.28, 0.07)
 #: So many ordinary scenes to a plain one, a bare one, one of a single disturbance, and one of handling.
-PLAIN_EVERY, BARE_EVERY, THEMED_EVERY, HANDLING_EVERY = 3, 12, 6, 6
+PLAIN_EVERY, BARE_EVERY, THEMED_EVERY, HANDLING_EVERY = 3, 12, 6, 5
 _PLAIN_SHARES = (0.6, 0.15, 0.25, 0.0)
 _POPCORN_SHARE = 0.3
 #: Of the whole scenes; of their kitchens without real sounds, and with them.
 _QUIETER_SHARE, _BARE_SHARE = 0.2, 0.06
 _THEMED_SHARE, _HANDLING_SHARE = 0.6, 0.6
+#: Of handling: with many sounds instead of a few; of those with short ones only, which last so long at most, seconds.
+_MANY_KEYS_SHARE, _KEYS_ONLY_SHARE, _KEY_S = 0.6, 0.6, 0.5
 #: Before this the machine is hardly known, seconds; so many of the whole scenes that begin so are heard.
 _EARLY_S, _EARLY_KEPT = 75.0, 0.25
 #: Machine noise before popcorn begins in it, and what is heard of its recording, seconds.
@@ -65,8 +67,8 @@ class Scene:
 
 
 def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, duration_s: float = 50.0) -> Iterator[Scene]:
-    """``count`` scenes of a purpose, a third as many plain, a twelfth as many bare and a sixth as many themed ones and
-    ones of handling; the same for the same seed (0 to 999) and bank."""
+    """``count`` scenes of a purpose, a third as many plain, a twelfth as many bare, a sixth as many themed ones and a
+    fifth as many of handling; the same for the same seed (0 to 999) and bank."""
     for i in range(count):
         own_seed = FIRST_SEED[purpose] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
@@ -97,13 +99,19 @@ def _handling_scene(own_seed: int, bank: SoundBank | None, duration_s: float) ->
     samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
     plan = plan_roast(seed=own_seed, scenario="machine", samplerate=samplerate, duration_s=duration_s)
     if bank is not None and bank.distractors:
-        plan = replace(plan, household=_handling(rng, len(bank.distractors), duration_s))
+        plan = replace(plan, household=_handling(rng, bank, duration_s))
     return Scene(plan, "kitchen", bank is not None)
 
 
-def _handling(rng: np.random.Generator, sounds: int, duration_s: float) -> tuple[Household, ...]:
-    """One to four of the bank's sounds, half a second of each, again and again: bursts with pauses between."""
-    keys = rng.integers(sounds, size=int(rng.integers(1, 5))).tolist()
+def _handling(rng: np.random.Generator, bank: SoundBank, duration_s: float) -> tuple[Household, ...]:
+    """The bank's sounds, half a second of each at most, in bursts with pauses between: one to four of them again and
+    again, or many, and then often short ones only, as the keys of a keyboard are."""
+    if many := bool(rng.random() < _MANY_KEYS_SHARE):
+        short = [i for i, sound in enumerate(bank.distractors) if len(sound) <= _KEY_S * bank.samplerate]
+        among = short if short and rng.random() < _KEYS_ONLY_SHARE else range(len(bank.distractors))
+    else:
+        among = range(len(bank.distractors))
+    keys = rng.choice(among, size=int(rng.integers(10, 61) if many else rng.integers(1, 5))).tolist()
     loud, interval_s = float(rng.uniform(4, 36)), 60 / float(np.exp(rng.uniform(np.log(60), np.log(400))))
     found, time = [], float(rng.uniform(1, 10))
     while time < duration_s:
@@ -255,7 +263,7 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[S
         if scenario == "kitchen" and not real and rng.random() < _THEMED_SHARE:
             plan = themed(plan, str(rng.choice(THEMES)), rng)
         if scenario == "kitchen" and bank is not None and real and bank.distractors and rng.random() < _HANDLING_SHARE:
-            plan = replace(plan, household=plan.household + _handling(rng, len(bank.distractors), duration_s))
+            plan = replace(plan, household=plan.household + _handling(rng, bank, duration_s))
         if rng.random() < _QUIETER_SHARE:
             up = float(rng.uniform(0, 22))
             plan = replace(plan, snr_low_db=plan.snr_low_db + up, snr_high_db=plan.snr_high_db + up)

@@ -2,9 +2,9 @@
 
 A folder holds one sub-folder a class (at any depth; the class is the name of the folder a file lies in). Classes
 of short, dry breaking sounds stand in for cracks; classes of steady noise become beds; all else distracts.
-A recording belongs to one side only, chosen by a hash of its name without the number or letter of the take, for takes
-of one session sound alike: the classifier is trained with one side, calibrated and judged with another, and the
-benchmark has the third, with some whole classes and one popcorn recording for itself.
+A recording belongs to one side only, chosen by a hash of its session, for takes of one session, keys of one keyboard
+and sentences of one reader sound alike: the classifier is trained with one side, calibrated and judged with another,
+and the benchmark has the third, with some whole classes and one popcorn recording for itself.
 """
 
 from __future__ import annotations
@@ -40,8 +40,13 @@ HELD_OUT_RECORDINGS = ("Popcorn200v2",)
 SAMPLERATE = 44_100
 #: Shares of the sessions.
 _VALIDATE, _CALIBRATE = 0.125, 0.2
-#: Letter or number (of one or two digits) of a take at the end of a name: ``dish-B``, ``drill_short_3``, ``motor2a``.
-_TAKE = re.compile(r"-[A-Z]$|[ _]?(?<!\d)\d{1,2}[a-z]?$")
+#: Hashed with every session: of some thousand numbers one that deals the classes of the folder used evenly.
+_DEAL = 2344
+#: What a name is followed by in its takes, whatever the case: ``dish-B``, ``drill_short_3``, ``motor 2a``, ``tap-2``,
+#: ``pan_take_02``. Longer numbers tell recordings apart in their own right.
+_TAKE = re.compile(r"(?:[ _-]take)?(?:-[a-z]|[ _-]?(?<!\d)\d{1,2}[a-z]?)$|[ _-](?:take|long|short)$")
+#: Collections whose names begin with what a session's recordings share: a keyboard, a reader, a floor and its room.
+_SERIES = re.compile(r"kbsim_[a-z]+|lj\d{3}|snu_\d{3}|berklee_femalevoice|sense_and_sensibility")
 _SUFFIXES = (".flac", ".wav", ".ogg", ".aiff", ".aif", ".mp3", ".w64")
 _LEAST_SNR_DB = 22.0
 _BEFORE_S, _AFTER_S = 0.004, 0.080
@@ -64,9 +69,18 @@ def side_of(path: Path) -> Side:
         return "validate"
     if path.parent.name == POPCORN:
         return "train"
-    session = _TAKE.sub("", path.stem) or path.stem
-    share = hashlib.sha256(session.encode()).digest()[0] / 256
+    share = hashlib.sha256(f"{_DEAL} {session_of(path)}".encode()).digest()[0] / 256
     return "validate" if share < _VALIDATE else "calibrate" if share < _VALIDATE + _CALIBRATE else "train"
+
+
+def session_of(path: Path) -> str:
+    """What the takes of a session have in common in their names."""
+    name = path.stem.casefold()
+    if series := _SERIES.match(name):
+        return series.group()
+    while (shorter := _TAKE.sub("", name)) not in ("", name):
+        name = shorter
+    return name
 
 
 def find(folder: Path) -> list[Recording]:
@@ -95,7 +109,7 @@ def bank(folder: Path, side: Side) -> SoundBank:
 
     Kept for the life of the process: each worker reads the folder once instead of being sent the sounds.
     """
-    cracks: list[Samples] = []
+    cracks: list[tuple[Samples, ...]] = []
     distractors: list[Samples] = []
     beds: list[Samples] = []
     popcorn: list[Samples] = []
@@ -106,7 +120,8 @@ def bank(folder: Path, side: Side) -> SoundBank:
         if len(samples) < SAMPLERATE // 50 or not np.any(samples):
             continue
         if recording.role == "crack":
-            cracks.extend(snippets(samples))
+            if broken := tuple(snippets(samples)):
+                cracks.append(broken)
             if recording.label == POPCORN and len(samples) >= 10 * SAMPLERATE:
                 popcorn.append(samples)
         elif recording.role == "bed":
