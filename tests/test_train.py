@@ -9,9 +9,11 @@ import pytest
 import soundfile
 from clicks import clicks_in_noise, poisson_times
 
+from crackdetect.blocks import Block
 from crackdetect.classify import Model
 from crackdetect.evaluate.baselines import bandpass_peaks
 from crackdetect.judge import Judge
+from crackdetect.pipeline import Pipeline
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
@@ -129,12 +131,18 @@ def test_a_judge_asked_again_meets_what_it_met_in_the_path(model: Model, monkeyp
 
     monkeypatch.setattr(Judge, "push", noted)
     scene = next(whole_scenes(count=1, seed=5, bank=None))
-    heard = judging.hear(scene, None, "calibrate", model)
+    blocks, truth = rendered(scene, None)
+    path = Pipeline(samplerate=truth.samplerate, model=model)
+    asked = path.keep_asked()
+    events = [event for block in blocks for event in path.push(Block(block))]
     in_the_path = answers.copy()
     answers.clear()
-    cases = judging.judge_again(heard, model)
+    cases = judging.judge_again(judging.Heard(asked, truth), model)
 
+    assert "first_crack.start" in [event.type for event in events]
     assert answers == in_the_path
+    # and the judge is taught with these questions, though nothing is announced then
+    assert judging.hear(scene, None, "calibrate", model).asked[: len(asked)] == asked
     assert 0 < len(cases.vectors) <= len(answers)
     assert cases.cracks.any()
 
