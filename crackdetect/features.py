@@ -126,4 +126,6 @@ def _tones(fine: Floats) -> tuple[float, ...]:
         for most, width, sum_ in zip(largest, widths, sums, strict=True)
     ]
     peak, tail = sums[0] + sums[1], sums[2] + sums[3]
-    return (*tones, min(8.0, max(-8.0, math.log(tail / peak))) if peak > 0 and tail > 0 else -8.0)
+    if peak > 0 and tail > 0:
+        return (*tones, min(8.0, max(-8.0, math.log(tail / peak))))
+    return (*tones, 8.0 if tail > 0 else -8.0)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from crackdetect.blocks import Samples
-from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.sounds import Cracks, SoundBank
 from crackdetect.train import sounds
 from crackdetect.train.sounds import POPCORN
 
@@ -29,7 +29,7 @@ class RealSounds:
     whole popcorn recordings by name. digest: of all files, for results that are kept.
     """
 
-    cracks: dict[str, tuple[tuple[Samples, ...], ...]]
+    cracks: dict[str, Cracks]
     distractors: dict[str, tuple[Samples, ...]]
     beds: dict[str, tuple[Samples, ...]]
     popcorn: dict[str, Samples]
@@ -42,7 +42,7 @@ class RealSounds:
     def bank(self, *, cracks: Sequence[str] = (), bed: str | None = None) -> SoundBank:
         """For the generator: the cracks of these classes, the beds of one class, all distractors."""
         return SoundBank(
-            cracks=tuple(alike for label in cracks for alike in self.cracks[label]),
+            cracks={label: self.cracks[label] for label in cracks},
             distractors=tuple(wave for waves in self.distractors.values() for wave in waves),
             beds=() if bed is None else self.beds[bed],
             samplerate=sounds.SAMPLERATE,
@@ -52,7 +52,7 @@ class RealSounds:
 @lru_cache(maxsize=2)
 def load(folder: Path) -> RealSounds:
     """The validation side of a folder of sounds. Raises InputError. Read once in each process."""
-    cracks: dict[str, tuple[tuple[Samples, ...], ...]] = {}
+    cracks: dict[str, Cracks] = {}
     distractors: dict[str, tuple[Samples, ...]] = {}
     beds: dict[str, tuple[Samples, ...]] = {}
     popcorn: dict[str, Samples] = {}

@@ -6,8 +6,9 @@ depend on how they are asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +29,8 @@ IN_BAND_HZ = (1_000.0, 12_000.0)
 #: Seconds of the machine alone that are rendered first to know its level.
 _PROBE_S = 6
 #: Names of the streams of chance, so that none depends on how much another has drawn.
-_CRACK_STREAM, _TIMES_STREAM, _REAL_STREAM = 21, 22, 23
+Thing = TypeVar("Thing")
+_CRACK_STREAM, _TIMES_STREAM, _REAL_STREAM, _ALIKE_STREAM = 21, 22, 23, 26
 #: A recording with so many cracks can lend a whole roast its cracks; few would be heard again and again.
 _ENOUGH_ALIKE = 20
 
@@ -265,8 +267,8 @@ class _Stage:
         rng = np.random.default_rng([plan.seed, _CRACK_STREAM, sound.number])
         bank = self._sounds
         if bank is not None and bank.cracks and rng.random() < plan.real_crack_fraction and sound.kind != "second":
-            alike = bank.cracks[int(rng.integers(len(bank.cracks))) if self._alike is None else self._alike]
-            snippet = alike[int(rng.integers(len(alike)))]
+            alike = self._alike or _one_of(rng, _one_of(rng, list(bank.cracks.values())))
+            snippet = _one_of(rng, alike)
             wave = _resampled(snippet, bank.samplerate, self._fs, speed=float(rng.uniform(0.85, 1.18)))
         elif sound.kind == "second":
             wave = second_crack(rng, samplerate=self._fs, colour=plan.colour)
@@ -295,11 +297,16 @@ class _Stage:
         return np.asarray(wave * (self._bed_rms * 10 ** (sound.level_db / 20) / loud))
 
 
-def _crack_recording(bank: SoundBank, seed: int) -> int | None:
+def _crack_recording(bank: SoundBank, seed: int) -> tuple[Samples, ...] | None:
     """The beans of one roast sound alike: in every second one all real cracks are of one recording that has enough."""
-    rng = np.random.default_rng([seed, 26])
-    enough = [i for i, cracks in enumerate(bank.cracks) if len(cracks) >= _ENOUGH_ALIKE]
-    return int(rng.choice(enough)) if enough and rng.random() < 0.5 else None
+    rng = np.random.default_rng([seed, _ALIKE_STREAM])
+    enough = [[alike for alike in cracks if len(alike) >= _ENOUGH_ALIKE] for cracks in bank.cracks.values()]
+    classes = [cracks for cracks in enough if cracks]
+    return _one_of(rng, _one_of(rng, classes)) if classes and rng.random() < 0.5 else None
+
+
+def _one_of(rng: np.random.Generator, things: Sequence[Thing]) -> Thing:
+    return things[int(rng.integers(len(things)))]
 
 
 def _mix(out: Doubles, pending: list[tuple[int, Doubles]], start: int) -> list[tuple[int, Doubles]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -18,7 +17,7 @@ from crackdetect.classify import Model
 from crackdetect.dead_time import dead_time_loss
 from crackdetect.errors import SettingError
 from crackdetect.judge import JudgeModel, Network
-from crackdetect.phase import HOLD_OFF_S, Asked, AskedCandidate, Mark, Phase, PhaseSettings, ScoreModel
+from crackdetect.phase import HOLD_OFF_S, Asked, AskedCandidate, Mark, Phase, ScoreModel
 from crackdetect.pipeline import Pipeline
 from crackdetect.synth.truth import Truth
 from crackdetect.train.dataset import label
@@ -75,11 +74,9 @@ def untaught() -> JudgeModel:
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Heard:
-    """Renders and hears a scene by the whole path. Nothing is announced, with a judge that is yet to be taught: what is
-    asked must not depend on the numbers of the decision."""
+    """Renders and hears a scene by the whole path."""
     blocks, truth = rendered(scene, bank(sounds, side) if scene.real and sounds is not None else None)
-    never = PhaseSettings(threshold=math.inf)
-    pipeline = Pipeline(samplerate=scene.plan.samplerate, model=model, phase_settings=never)
+    pipeline = Pipeline(samplerate=scene.plan.samplerate, model=model)
     asked = pipeline.keep_asked()
     for block in blocks:
         pipeline.push(Block(block))
@@ -89,7 +86,7 @@ def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Heard:
 def judge_again(heard: Heard, model: Model) -> Cases:
     """The candidates of a scene as the model's judge meets them. Its classifier is the one that heard the scene.
 
-    Only a drop that might be heard is left out, after which nothing is announced.
+    Only a drop that was heard is left out, after which nothing is announced.
     """
     phase = Phase(ScoreModel.from_marks(model.marks), model.judge)
     kept = phase.keep_judged()

@@ -12,7 +12,7 @@ one in which somebody handles things: real sounds, few or many, in bursts as key
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -44,8 +44,8 @@ _POPCORN_SHARE = 0.3
 #: Of the whole scenes; of their kitchens without real sounds, and with them.
 _QUIETER_SHARE, _BARE_SHARE = 0.2, 0.06
 _THEMED_SHARE, _HANDLING_SHARE = 0.6, 0.6
-#: Of handling: with many sounds instead of a few; of those with short ones only, which last so long at most, seconds.
-_MANY_KEYS_SHARE, _KEYS_ONLY_SHARE, _KEY_S = 0.6, 0.6, 0.5
+#: Of handling: with a few sounds, with those of a session that has so many, and with many, half of them short, seconds.
+_HANDLING_SHARES, _KEYS_LEAST, _KEY_S = (0.4, 0.35, 0.25), 3, 0.5
 #: Before this the machine is hardly known, seconds; so many of the whole scenes that begin so are heard.
 _EARLY_S, _EARLY_KEPT = 75.0, 0.25
 #: Machine noise before popcorn begins in it, and what is heard of its recording, seconds.
@@ -105,13 +105,17 @@ def _handling_scene(own_seed: int, bank: SoundBank | None, duration_s: float) ->
 
 def _handling(rng: np.random.Generator, bank: SoundBank, duration_s: float) -> tuple[Household, ...]:
     """The bank's sounds, half a second of each at most, in bursts with pauses between: one to four of them again and
-    again, or many, and then often short ones only, as the keys of a keyboard are."""
-    if many := bool(rng.random() < _MANY_KEYS_SHARE):
-        short = [i for i, sound in enumerate(bank.distractors) if len(sound) <= _KEY_S * bank.samplerate]
-        among = short if short and rng.random() < _KEYS_ONLY_SHARE else range(len(bank.distractors))
+    again, or those of one session, as the keys of a keyboard are, or many of any."""
+    together = [session for session in bank.sessions if len(session) >= _KEYS_LEAST]
+    among: Sequence[int] = range(len(bank.distractors))
+    how = rng.choice(("few", "session", "many"), p=_HANDLING_SHARES)
+    if how == "few":
+        keys = rng.choice(among, size=int(rng.integers(1, 5))).tolist()
+    elif how == "session" and together:
+        keys = list(together[int(rng.integers(len(together)))])
     else:
-        among = range(len(bank.distractors))
-    keys = rng.choice(among, size=int(rng.integers(10, 61) if many else rng.integers(1, 5))).tolist()
+        short = [i for i in among if len(bank.distractors[i]) <= _KEY_S * bank.samplerate]
+        keys = rng.choice(short if short and rng.random() < 0.5 else among, size=int(rng.integers(10, 61))).tolist()
     loud, interval_s = float(rng.uniform(4, 36)), 60 / float(np.exp(rng.uniform(np.log(60), np.log(400))))
     found, time = [], float(rng.uniform(1, 10))
     while time < duration_s:

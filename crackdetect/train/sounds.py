@@ -25,7 +25,7 @@ from crackdetect.errors import InputError
 from crackdetect.level import LevelMeter
 from crackdetect.onset import Onset
 from crackdetect.spectrum import BandSplitter
-from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.sounds import Cracks, SoundBank
 
 Side = Literal["train", "calibrate", "validate"]
 #: Classes whose sounds stand in for cracks.
@@ -34,19 +34,23 @@ CRACK_CLASSES = ("popcorn", "pop", "brittle_snap", "fire_crackle")
 POPCORN = "popcorn"
 #: Classes (or their parent folder) that are beds.
 BED_FOLDERS = ("noise", "machine", "bed")
-#: Heard in the benchmark only, as whole classes and as single recordings.
+#: Heard in the benchmark only, as whole classes and as single sessions.
 HELD_OUT_CLASSES = ("glass", "kitchen_appliance", "dog_bark", "helicopter", "hammering_floor", "sneeze")
-HELD_OUT_RECORDINGS = ("Popcorn200v2",)
+HELD_OUT_SESSIONS = ("popcorn200v",)
 SAMPLERATE = 44_100
 #: Shares of the sessions.
 _VALIDATE, _CALIBRATE = 0.125, 0.2
-#: Hashed with every session: of some thousand numbers one that deals the classes of the folder used evenly.
-_DEAL = 2344
+#: Hashed with every session: of 20,000 numbers the one that deals the classes of the folder used most evenly (least
+#: chi-square), with one reader of two for the benchmark.
+_DEAL = 15_401
 #: What a name is followed by in its takes, whatever the case: ``dish-B``, ``drill_short_3``, ``motor 2a``, ``tap-2``,
-#: ``pan_take_02``. Longer numbers tell recordings apart in their own right.
-_TAKE = re.compile(r"(?:[ _-]take)?(?:-[a-z]|[ _-]?(?<!\d)\d{1,2}[a-z]?)$|[ _-](?:take|long|short)$")
+#: ``pan_take_002``, ``clap (2)``. Longer numbers, and those that follow others as in a date, tell recordings apart.
+_TAKE = re.compile(
+    r"(?:[ _-]take)?(?:-[a-z]|(?<=[a-z])[ _-]?0{0,2}\d{1,2}[a-z]?|[ _-]?\(\d+\))$"
+    r"|[ _-](?:take|long|short|small|solo|hit|passing|reso|rattle)$"
+)
 #: Collections whose names begin with what a session's recordings share: a keyboard, a reader, a floor and its room.
-_SERIES = re.compile(r"kbsim_[a-z]+|lj\d{3}|snu_\d{3}|berklee_femalevoice|sense_and_sensibility")
+_SERIES = re.compile(r"kbsim_[a-z]+|lj(?=\d)|snu_\d{3}|am_\d+_[a-z-]+|berklee_femalevoice|sense_and_sensibility")
 _SUFFIXES = (".flac", ".wav", ".ogg", ".aiff", ".aif", ".mp3", ".w64")
 _LEAST_SNR_DB = 22.0
 _BEFORE_S, _AFTER_S = 0.004, 0.080
@@ -65,11 +69,12 @@ class Recording:
 def side_of(path: Path) -> Side:
     """An eighth of the sessions, by a hash of their name, and all held-out ones are for the benchmark (``validate``); a
     fifth to calibrate with. Popcorn is rare, and the nearest there is to a crack: what is not held out trains."""
-    if path.parent.name in HELD_OUT_CLASSES or path.stem in HELD_OUT_RECORDINGS:
+    if path.parent.name in HELD_OUT_CLASSES or session_of(path) in HELD_OUT_SESSIONS:
         return "validate"
     if path.parent.name == POPCORN:
         return "train"
-    share = hashlib.sha256(f"{_DEAL} {session_of(path)}".encode()).digest()[0] / 256
+    session = f"{_DEAL} {path.parent.name} {session_of(path)}"
+    share = hashlib.sha256(session.encode()).digest()[0] / 256
     return "validate" if share < _VALIDATE else "calibrate" if share < _VALIDATE + _CALIBRATE else "train"
 
 
@@ -80,7 +85,7 @@ def session_of(path: Path) -> str:
         return series.group()
     while (shorter := _TAKE.sub("", name)) not in ("", name):
         name = shorter
-    return name
+    return re.sub("[ _-]", "", name).removesuffix("s") or name
 
 
 def find(folder: Path) -> list[Recording]:
@@ -109,8 +114,9 @@ def bank(folder: Path, side: Side) -> SoundBank:
 
     Kept for the life of the process: each worker reads the folder once instead of being sent the sounds.
     """
-    cracks: list[tuple[Samples, ...]] = []
+    cracks: dict[str, Cracks] = {}
     distractors: list[Samples] = []
+    sessions: dict[tuple[str, str], list[int]] = {}
     beds: list[Samples] = []
     popcorn: list[Samples] = []
     for recording in find(folder):
@@ -121,19 +127,21 @@ def bank(folder: Path, side: Side) -> SoundBank:
             continue
         if recording.role == "crack":
             if broken := tuple(snippets(samples)):
-                cracks.append(broken)
+                cracks[recording.label] = (*cracks.get(recording.label, ()), broken)
             if recording.label == POPCORN and len(samples) >= 10 * SAMPLERATE:
                 popcorn.append(samples)
         elif recording.role == "bed":
             if len(samples) >= 2 * SAMPLERATE:
                 beds.append(samples)
         else:
+            sessions.setdefault((recording.label, session_of(recording.path)), []).append(len(distractors))
             distractors.append(samples)
     return SoundBank(
-        cracks=tuple(cracks),
+        cracks=cracks,
         distractors=tuple(distractors),
         beds=tuple(beds),
         popcorn=tuple(popcorn),
+        sessions=tuple(tuple(together) for together in sessions.values() if len(together) > 1),
         samplerate=SAMPLERATE,
     )
 
