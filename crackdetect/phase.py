@@ -89,7 +89,7 @@ class PhaseSettings:
     second: StartSettings = StartSettings(
         chorus_per_minute=(100.0, 200.0, 300.0, 450.0),
         climb_s=(3.0, 3.0, 10.0),
-        burst_per_second=6.0,
+        burst_per_second=(6.0, 15.0),
         burst_every_min=2.0,
     )
 

@@ -4,10 +4,12 @@ States, each adding candidates of its own to the learnt background:
 
 - *quiet*: nothing more than the background;
 - *clump*: a double or triple pop, half a second long;
-- *burst*: somebody types, claps or drops cutlery for some seconds: many candidates, with the scores of such sounds;
+- *burst* and *dense burst*: somebody types, claps or drops cutlery for some seconds, or beans are poured: many
+  candidates, with the scores of such sounds;
 - *chorus 1 to 4*: first crack at 15, 45, 100 and 250 cracks a minute. A ramp climbs through them, some 8 s each, and
   may stay long in the third; the last one is as dense as a burst, or a burst would explain a dense chorus for ever;
 - *chorus 1 to 4 in a burst*: both at once, for somebody may well type, or the machine rattle, while the coffee cracks.
+  No burst without a chorus may be denser than those before first crack, or its density would speak for a chorus.
 
 Under any state the candidates of a tick are Poisson with a rate for each bin of score, so a tick multiplies a state's
 weight by prod(1 + extra_state(bin) / background) exp(-(extra rate) dt), the background being the rate at which
@@ -37,7 +39,7 @@ class StartSettings:
     clump_per_second: float = 4.0
     clump_s: float = 0.4
     clump_every_min: float = 1.5
-    burst_per_second: float = 4.0
+    burst_per_second: tuple[float, float] = (4.0, 10.0)
     burst_s: float = 5.0
     burst_every_min: float = 4.0
     start_every_min: float = 15.0
@@ -51,14 +53,15 @@ class StartFilter:
     """
 
     #: The states before first crack has begun; those after follow, the chorus alone first and then in a burst.
-    BEFORE = 3
+    BEFORE = 4
 
     def __init__(self, *, crack: Doubles, burst: Doubles, tick_s: float, settings: StartSettings | None = None) -> None:
         s = settings or StartSettings()
-        burst_extra = s.burst_per_second * burst
+        bursts = [rate * burst for rate in s.burst_per_second]
         chorus = [rate / 60 * crack for rate in s.chorus_per_minute]
-        extra = [np.zeros(len(crack)), s.clump_per_second * crack, burst_extra]
-        extra += chorus + [one + burst_extra for one in chorus]
+        nothing = np.zeros(len(crack))
+        extra = [nothing, s.clump_per_second * crack, *bursts]
+        extra += [one + other for other in (nothing, *bursts) for one in chorus]
         self._extra = np.array(extra)  # (states, bins), candidates a second above the background
         self._total = self._extra.sum(axis=1)
         clump, to_burst, start = (
@@ -70,12 +73,14 @@ class StartFilter:
             climb[stage, stage + 1] = 1 - climb[stage, stage]
         first, steps = self.BEFORE, len(chorus)
         move = np.zeros((len(extra), len(extra)))
-        move[0, :first] = 1 - clump - to_burst - start, clump, to_burst
-        move[1, :first] = leave_clump, 1 - leave_clump - start, 0
-        move[2, :first] = leave_burst, 0, 1 - leave_burst - start
-        move[[0, 1, 2], [first, first, first + steps]] = start  # what bursts goes on bursting
-        bursts = np.array([[1 - to_burst, to_burst], [leave_burst, 1 - leave_burst]])
-        move[first:, first:] = np.kron(bursts, climb)
+        move[0, :first] = 1 - clump - to_burst - start, clump, to_burst / 2, to_burst / 2
+        move[1, :first] = leave_clump, 1 - leave_clump - start, 0, 0
+        move[2, :first] = leave_burst, 0, 1 - leave_burst - start, 0
+        move[3, :first] = leave_burst, 0, 0, 1 - leave_burst - start
+        move[[0, 1, 2, 3], [first, first, first + steps, first + 2 * steps]] = start  # what bursts goes on bursting
+        stay = 1 - leave_burst
+        bursting = [[1 - to_burst, to_burst / 2, to_burst / 2], [leave_burst, stay, 0], [leave_burst, 0, stay]]
+        move[first:, first:] = np.kron(bursting, climb)
         self._move = move
         self.reset()
 
