@@ -233,11 +233,11 @@ def test_many_runs_at_once_are_the_filter() -> None:
     ("strays_per_minute", "threshold", "hours"),
     [
         # three nats less are false often enough to be counted
-        (1, THRESHOLD - 3, 1000),
-        (3, THRESHOLD - 3, 1000),
-        (10, THRESHOLD - 3, 1000),
-        (3, THRESHOLD, 1000),
-        (10, THRESHOLD, 1000),
+        (1, THRESHOLD - 3, 300),
+        (3, THRESHOLD - 3, 300),
+        (10, THRESHOLD - 3, 300),
+        (3, THRESHOLD, 300),
+        (10, THRESHOLD, 300),
         pytest.param(1, THRESHOLD, 10_000, marks=pytest.mark.long),
     ],
 )
