@@ -134,7 +134,7 @@ def _save(
 ) -> Model:
     import sklearn
 
-    _, labels = _stack(rows)
+    labels = np.concatenate([r.labels for r in rows])
     held, held_labels = _stack(calibration)
     full_card = {
         **card,
@@ -168,10 +168,9 @@ def _save(
 
 
 def _stack(rows: Sequence[Rows]) -> tuple[Floats, npt.NDArray[np.int64]]:
-    labels = np.concatenate([r.labels for r in rows]).astype(np.int64)
-    vectors = np.concatenate([r.vectors for r in rows])
-    keep = labels != IGNORED
-    return vectors[keep], labels[keep]
+    """Vectors and labels of all candidates that teach something, copied once: they are half of the memory."""
+    labels = np.concatenate([r.labels[r.labels != IGNORED] for r in rows]).astype(np.int64)
+    return np.concatenate([r.vectors[r.labels != IGNORED] for r in rows]), labels
 
 
 def temperature(
