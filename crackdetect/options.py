@@ -41,8 +41,8 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            help="Announce first crack earlier (by some 3 s, and too early in one roast of thirty) or surer (some 5 s "
-            "later). In 6 hours of loud kitchen none of the three was false.  [default: usual]",
+            help="Announce first crack earlier (by some 4 s; wrongly in one roast of fifteen instead of one of sixty, and "
+            "7 times instead of 3 in ten hours of loud kitchen) or surer (some 4 s later).  [default: usual]",
         ),
         click.option(
             "--format",
