@@ -43,6 +43,7 @@ def test_evaluation(plain_model: Model, cluster: str) -> None:
     assert benchmark.run(chosen, hearing, cluster=cluster) == benchmark.run(chosen, hearing)
 
 
+@pytest.mark.long
 def test_training(plain_model: Model, cluster: str) -> None:
     chosen = list(scenes("train", count=3, seed=3, bank=None, duration_s=6.0))
     here = fit.hear_all(chosen, None, "train", jobs=1, progress=None)
