@@ -14,9 +14,9 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 from queue import SimpleQueue
 from types import SimpleNamespace
+from typing import Any
 
 import kills
 import numpy as np
