@@ -14,7 +14,7 @@ import pytest
 from clicks import candidates_of, clicks_in_noise
 from conftest import JUDGE
 
-from crackdetect import features
+from crackdetect import features, onset
 from crackdetect.classify import CLASSES, SCORE_LIMIT, Classifier, Model, Verdict
 from crackdetect.errors import ModelError
 from crackdetect.features import Features
@@ -186,6 +186,13 @@ def test_a_machine_that_knocks_is_alike_four_times_over() -> None:
     assert likeness[0].min() > 0.8
     assert (likeness[1] < likeness[0] - 0.1).all()
     assert (np.diff(likeness[0]) <= 0).all()
+
+
+def test_the_tails_share_has_limits_on_both_sides() -> None:
+    """Energy that comes at the peak only, in the tail only, and hardly at the peak: e**8 to one at most."""
+    peak, tail = np.zeros((2, onset.BEFORE + onset.AFTER + 1, 90), np.float32)
+    peak[onset.BEFORE] = tail[onset.BEFORE + 5 : onset.BEFORE + 21] = 1.0
+    assert [features._tones(fine)[-1] for fine in (peak, tail, tail + 1e-9 * peak)] == [-8.0, 8.0, 8.0]
 
 
 def test_a_dish_rings_and_a_crack_does_not() -> None:

@@ -308,6 +308,24 @@ def test_the_real_cracks_of_every_second_roast_are_of_one_recording() -> None:
     assert min(heard.values()) > 0
 
 
+def test_a_roast_of_one_recording_has_its_cracks_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen at the place where a lent sound is brought to the roast's sample rate."""
+    lent: list[float] = []
+
+    def noted(wave: Samples, bank_rate: int, samplerate: int, *, speed: float) -> Samples:
+        lent.append(float(wave[0]))
+        return wave
+
+    monkeypatch.setattr("crackdetect.synth.render._resampled", noted)
+    recordings = [tuple(np.full(100, level, np.float32) for _ in range(20)) for level in (0.25, 0.5)]
+    bank = SoundBank(cracks={"pop": (recordings[0],), "snap": (recordings[1],)})
+    for seed in range(6):
+        lent.clear()
+        Renderer(_still(seed=seed, real_crack_fraction=1.0), sounds=bank).render()
+        alike = _crack_recording(bank, seed)
+        assert set(lent) == ({0.25, 0.5} if alike is None else {float(alike[0][0])})
+
+
 def test_sixteen_bits_and_clipping() -> None:
     sound = Renderer(_still(bits=16, level_dbfs=-3.0, duration_s=3.0)).render()
     steps = sound.astype(float) * 32768

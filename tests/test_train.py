@@ -17,7 +17,7 @@ from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import judging
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, label
-from crackdetect.train.scenes import heard_in, rendered, scenes, whole_scenes
+from crackdetect.train.scenes import _handling, heard_in, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import SAMPLERATE, bank, session_of, side_of
 
 
@@ -118,6 +118,19 @@ def test_takes_of_one_session_are_on_one_side() -> None:
     sides = [side_of(Path("clink") / f"a{number:06d}.flac") for number in range(2_000)]
     shares = [sides.count(side) / len(sides) for side in ("validate", "calibrate", "train")]
     assert shares == pytest.approx([0.125, 0.2, 0.675], abs=0.03)
+
+
+def test_hands_take_a_few_sounds_or_a_keyboard_or_many() -> None:
+    key, word = np.ones(4_000, np.float32), np.ones(40_000, np.float32)
+    bank = SoundBank(distractors=(key,) * 6 + (word,) * 30, sessions=((0, 1, 2, 3, 4, 5),))
+    few = keyboard = many = 0
+    for seed in range(60):
+        struck = {sound.kind for sound in _handling(np.random.default_rng(seed), bank, 300.0)}
+        few += len(struck) <= 4
+        keyboard += struck == {f"real {key}" for key in range(6)}
+        many += len(struck) > 6
+    assert few + keyboard + many > 50
+    assert min(few, keyboard, many) >= 5
 
 
 def test_only_one_side_of_the_sounds_is_lent(tmp_path: Path, popping: SoundBank) -> None:

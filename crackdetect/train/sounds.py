@@ -41,7 +41,8 @@ SAMPLERATE = 44_100
 #: Shares of the sessions.
 _VALIDATE, _CALIBRATE = 0.125, 0.2
 #: Hashed with every session: of 20,000 numbers the one that deals the classes of the folder used most evenly (least
-#: chi-square), with one reader of two for the benchmark.
+#: chi-square over those of three sessions and more) with one reader for the benchmark, the other and the singer for
+#: training.
 _DEAL = 15_401
 #: What a name is followed by in its takes, whatever the case: ``dish-B``, ``drill_short_3``, ``motor 2a``, ``tap-2``,
 #: ``pan_take_002``, ``clap (2)``. Longer numbers, and those that follow others as in a date, tell recordings apart.
