@@ -7,7 +7,10 @@ a burst of typing is one more key. So small networks answer from a few numbers:
 - how often this machine had candidates of that score and above, and of that very bin, before (the learnt background);
 - how many there were in the last moments, and when the last one as good as this was;
 - whether the last ones as good as this came in a rhythm (a clock does, a drum that knocks; cracks come at random);
-- how loud the last good ones were, however long ago, and by how much this one differs (one source is one loudness);
+- whether they came unevenly, and in pairs: a key springs back, weaker and brighter, a moment after it was struck;
+- how many poor ones there are against what was usual (poured beans, rain and a crumpled bag bring many, cracks few);
+- how loud the last good ones were, however long ago, and by how much this one differs (one source is one loudness), and
+  the same of their kind;
 - how good those were, how many there were in the last seconds, and how sure it is by now that first crack has begun.
 
 Two are asked. One sees it all: the probability of a crack. The other does not see the last point, how dense the cracks
@@ -22,10 +25,11 @@ of the cracks told with 0.8, four in five are cracks.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -57,9 +61,18 @@ NAMES = (
     "loudness spread",
     "late score",
     "late score spread",
+    "poor ones",
+    "unevenness",
+    "followed",
+    "preceded",
+    "after louder",
+    "brighter after",
+    "kind differs",
+    "kind spread",
 )
 COUNT = len(NAMES)
-#: Those that speak of how dense the cracks are; the second network does not see them.
+#: Those that speak of how dense the cracks are; the second network does not see them. (Pairs and unevenness follow the
+#: density a little, by chance; there is no more in them.)
 DENSITY = (
     *("minute as good", "minute good", "seconds as good", "seconds good", "seconds all", "best of late", "begun"),
     *("late score", "late score spread"),
@@ -80,29 +93,42 @@ _LAST, _LAST_GOOD = 32, 40
 _RHYTHM_S, _RHYTHM_MOST, _SWAY_S, _SWAY = 8.0, 12, 0.010, 0.005
 #: So many that score above 0 are compared in loudness and score, from the third on; louder adds nothing, nats.
 _LATE, _LOUDEST = 16, 8.0
+#: A candidate of this score, the upper edge of a bin, or less is poor.
+_POOR = -1.0
+#: Unevenness is that of at most so many intervals, within so many seconds; nearer than this is one sound, seconds.
+_INTERVALS, _UNEVEN_S, _ONE_SOUND_S = 12, 30.0, 0.03
+#: A key springs back so many seconds after it was struck, weaker by so many nats; looked for among the last good ones,
+#: and candidates down to this score.
+_PAIR_S, _WEAKER, _PAIRED, _PAIR_FROM = (0.04, 0.16), 0.2, 12, -1.5
+#: How much louder another one was adds nothing beyond this, nats.
+_MUCH_LOUDER = 4.0
 #: After so long the background is known: it must not tell how old the roast is, seconds.
 _KNOWN_S = 90.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Network:
-    """One hidden layer (rectified linear) over :data:`NAMES`, and the odds of a crack; float64 arrays.
+    """Two hidden layers (rectified linear) over :data:`NAMES`, and the odds of a crack; float64 arrays.
 
-    mean, scale: (COUNT,). hidden: (COUNT, n). hidden_bias: (n,). out: (n,). out_bias: (1,).
+    mean, scale: (COUNT,). hidden: (COUNT, n). hidden_bias: (n,). inner: (n, m). inner_bias: (m,). out: (m,). out_bias:
+    (1,).
     """
 
     mean: Doubles
     scale: Doubles
     hidden: Doubles
     hidden_bias: Doubles
+    inner: Doubles
+    inner_bias: Doubles
     out: Doubles
     out_bias: Doubles
 
     def __post_init__(self) -> None:
-        width = self.hidden_bias.size
-        arrays = (self.mean, self.scale, self.hidden, self.hidden_bias, self.out, self.out_bias)
+        n, m = self.hidden_bias.size, self.inner_bias.size
+        arrays = [getattr(self, part.name) for part in fields(self)]
         shapes = [array.shape for array in arrays]
-        if shapes != [(COUNT,), (COUNT,), (COUNT, width), (width,), (width,), (1,)] or not 1 <= width <= 256:
+        fitting = [(COUNT,), (COUNT,), (COUNT, n), (n,), (n, m), (m,), (m,), (1,)]
+        if shapes != fitting or not (1 <= n <= 256 and 1 <= m <= 256):
             raise ModelError("the model's judge does not fit this version; fetch or train the model again")
         if not all(np.isfinite(array).all() for array in arrays) or not (self.scale > 0).all():
             raise ModelError("the model's judge holds numbers that are not finite; fetch or train the model again")
@@ -129,6 +155,23 @@ class JudgeModel:
             raise ModelError("the model's judge counts cracks as no judge does; fetch or train the model again")
 
 
+@dataclass(slots=True)
+class _Late:
+    """A candidate of late that scores above 0: strength, score and kind score, nats.
+
+    preceded, followed: whether a weaker one came as much before or after it as a key springs back. brighter: by how
+    much the kind score of the one after, the last if there are several, is above its own, nats.
+    """
+
+    time: float
+    strength: float
+    score: float
+    kind_score: float
+    preceded: bool
+    followed: bool = False
+    brighter: float = 0.0
+
+
 class Judge:
     """Candidates in the order of time in, probabilities of a crack out (or, for training, what they are made from).
 
@@ -139,7 +182,7 @@ class Judge:
         #: Times and numbers of the candidates since it was set to a list; for training.
         self.kept: list[tuple[float, Doubles]] | None = None
         self._edges = list(edges)
-        self._sure = bisect_left(self._edges, _GOOD)
+        self._sure, self._poor = bisect_left(self._edges, _GOOD), bisect_right(self._edges, _POOR)
         self._crack, self._alone = _folded(model.crack), _folded(model.alone)
         self._weight_at_even_odds = 1 / model.cracks_per_second
         self.reset()
@@ -151,14 +194,17 @@ class Judge:
         self._moment = [0.0] * bins
         self._last: deque[tuple[float, float]] = deque(maxlen=_LAST)  # time and score, the latest first
         self._good: deque[tuple[float, float]] = deque(maxlen=_LAST_GOOD)
-        self._late: deque[tuple[float, float]] = deque(maxlen=_LATE)  # strength and score of those
+        self._late: deque[_Late] = deque(maxlen=_LATE)  # the latest last
+        self._near: deque[tuple[float, float]] = deque()  # time and strength of those from _PAIR_FROM, just now
         self._above = self._here = [0.0] * bins
         self._known = 0.0
+        self._poor_usual = 0.0  # poor ones that are usual in the time of _seconds
 
     def know(self, background: Doubles, *, heard_s: float) -> None:
         """background: candidates a second in each bin of score, as learnt by now. heard_s: seconds it was learnt in."""
         self._above = np.log(np.cumsum(background[::-1])[::-1]).tolist()
         self._here = np.log(background).tolist()
+        self._poor_usual = float(background[: self._poor].sum()) * SECONDS
         self._known = math.log1p(min(heard_s, _KNOWN_S) / 10)
 
     def push(
@@ -176,6 +222,9 @@ class Judge:
         )
         here = bisect_left(self._edges, score)
         probability = weight = 0.0
+        while self._near and time - self._near[0][0] > _PAIR_S[1]:
+            self._near.popleft()
+        before = [strength - other for last, other in self._near if time - last >= _PAIR_S[0]]
         if score > HOPELESS:
             as_good = bisect_left(self._edges, score - _MARGIN)
             since = next((time - last for last, other in self._last if other >= score - _MARGIN), 60.0)
@@ -201,6 +250,11 @@ class Judge:
                     self._known,
                     self._rhythm(time, score - _MARGIN),
                     *self._compared(strength),
+                    math.log1p(sum(seconds[: self._poor])) - math.log1p(self._poor_usual),
+                    self._unevenness(time),
+                    *self._pairs(),
+                    min(_MUCH_LOUDER, max(0.0, -min(before, default=0.0))),
+                    *self._brighter(kind_score),
                 )
             )
             if self.kept is not None:
@@ -211,9 +265,13 @@ class Judge:
             counts[here] += 1
         self._minute, self._seconds, self._moment = minute, seconds, moment
         self._last.appendleft((time, score))
+        if score > _PAIR_FROM:
+            self._pair(time, kind_score, strength)
+            self._near.append((time, strength))
         if score > 0:
             self._good.appendleft((time, score))
-            self._late.append((strength, score))
+            preceded = max(before, default=0.0) > _WEAKER
+            self._late.append(_Late(time, strength, score, kind_score, preceded))
         return probability, weight
 
     def _rhythm(self, time: float, least: float) -> float:
@@ -234,25 +292,72 @@ class Judge:
         count = len(self._late)
         if count < 3:
             return 0.0, 0.0, 0.0, 0.0
-        loudness, goodness = zip(*self._late, strict=True)
+        loudness = [other.strength for other in self._late]
+        goodness = [other.score for other in self._late]
         loud, good = sum(loudness) / count, sum(goodness) / count
         spread = math.sqrt(sum((other - loud) ** 2 for other in loudness) / count)
         return strength - loud, spread, good, math.sqrt(sum((other - good) ** 2 for other in goodness) / count)
 
+    def _unevenness(self, time: float) -> float:
+        """Local variation of the intervals between the good ones and this one (Shinomoto et al., Neural Comput. 15,
+        2823, 2003, from memory): 1 if they come at random, less if evenly, more if in groups. 1 for too few.
 
-#: Weights and biases of a network, its scaling folded in.
-_Folded = tuple[Doubles, Doubles, Doubles, float]
+        Those that come together are one, which evens out what is dense: 0.85 for two a second at random, 0.73 for four.
+        """
+        times = [time]
+        for last, _ in self._good:
+            if time - last > _UNEVEN_S or len(times) > _INTERVALS:
+                break
+            if times[-1] - last > _ONE_SOUND_S:
+                times.append(last)
+        if len(times) < 4:
+            return 1.0
+        intervals = [later - sooner for later, sooner in pairwise(times)]
+        terms = [((a - b) / (a + b)) ** 2 for a, b in pairwise(intervals)]
+        return 3 * sum(terms) / len(terms)
+
+    def _pair(self, time: float, kind_score: float, strength: float) -> None:
+        """Notes which of the good ones this one follows as a key springs back."""
+        for other in reversed(self._late):
+            passed = time - other.time
+            if passed > _PAIR_S[1]:
+                break
+            if passed >= _PAIR_S[0] and other.strength - strength > _WEAKER:
+                other.followed, other.brighter = True, kind_score - other.kind_score
+
+    def _pairs(self) -> tuple[float, float]:
+        """Shares of the last good ones that a weaker one follows, and precedes; drawn towards a half for few."""
+        late = list(self._late)[-_PAIRED:]
+        followed, preceded = sum(one.followed for one in late), sum(one.preceded for one in late)
+        return (followed + 0.5) / (len(late) + 1), (preceded + 0.5) / (len(late) + 1)
+
+    def _brighter(self, kind_score: float) -> tuple[float, float, float]:
+        """How much brighter than the good ones those are that follow them; how much this one's kind score differs from
+        that of the good ones, and the spread of theirs."""
+        rises = [one.brighter for one in list(self._late)[-_PAIRED:] if one.followed]
+        rise = sum(rises) / (1 + len(rises))
+        count = len(self._late)
+        if count < 3:
+            return rise, 0.0, 0.0
+        kinds = [one.kind_score for one in self._late]
+        mean = sum(kinds) / count
+        return rise, kind_score - mean, math.sqrt(sum((kind - mean) ** 2 for kind in kinds) / count)
+
+
+#: Weights and biases of a network's layers, its scaling folded in.
+_Folded = tuple[Doubles, Doubles, Doubles, Doubles, Doubles, float]
 
 
 def _folded(network: Network) -> _Folded:
     hidden = network.hidden / network.scale[:, None]
     bias = network.hidden_bias - network.mean / network.scale @ network.hidden
-    return hidden, bias, network.out, float(network.out_bias[0])
+    return hidden, bias, network.inner, network.inner_bias, network.out, float(network.out_bias[0])
 
 
 def _odds(network: _Folded, vector: Doubles) -> float:
-    hidden, bias, out, out_bias = network
-    log_odds = float(np.maximum(vector @ hidden + bias, 0) @ out) + out_bias
+    hidden, bias, inner, inner_bias, out, out_bias = network
+    first = np.maximum(vector @ hidden + bias, 0)
+    log_odds = float(np.maximum(first @ inner + inner_bias, 0) @ out) + out_bias
     return math.exp(max(-_MOST_LOG_ODDS, min(_MOST_LOG_ODDS, log_odds)))
 
 

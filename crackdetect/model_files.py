@@ -23,7 +23,7 @@ from crackdetect.judge import JudgeModel, Network
 from crackdetect.phase import ScoreModel
 
 FORMAT = "crackdetect-model"
-FORMAT_VERSION = 4
+FORMAT_VERSION = 5
 SHIPPED = "first-crack.json"
 _GOLDEN_TOLERANCE = 1e-3
 _MAX_BYTES = 4_000_000
@@ -66,6 +66,11 @@ def _encode_network(network: Network) -> dict[str, Any]:
 
 def _decode_network(entry: Any) -> Network:
     return Network(**{part.name: _decode(entry[part.name]).astype(np.float64) for part in fields(Network)})
+
+
+def _judge(entry: Any) -> JudgeModel:
+    crack, alone = (_decode_network(entry[which]) for which in ("crack", "alone"))
+    return JudgeModel(crack, alone, *(float(entry[key]) for key in ("cracks_per_second", "counted", "counted_cv")))
 
 
 def digest_of(content: dict[str, Any]) -> str:
@@ -124,15 +129,29 @@ def load(path: Path) -> Model:
     return _checked(path)[0]
 
 
+def load_classifier(path: Path, *, judge: JudgeModel) -> tuple[Model, dict[str, Any]]:
+    """A model with another judge in place of its own, and its card; for teaching what follows the classifier anew.
+
+    Its format may be of another version, and how its scores are distributed may not fit this one. Raises ModelError.
+    """
+    model, content = _checked(path, judge=judge)
+    return model, _card(path, content)
+
+
 def card_of(path: Path) -> dict[str, Any]:
     """The model's card: what it was trained on, seed, versions, scores. Raises ModelError."""
-    card = _checked(path)[1].get("card")
+    return _card(path, _checked(path)[1])
+
+
+def _card(path: Path, content: dict[str, Any]) -> dict[str, Any]:
+    card = content.get("card")
     if not isinstance(card, dict):
         raise ModelError(f"model file {path} has no card that says what it was trained on; {_ADVICE}")
     return card
 
 
-def _checked(path: Path) -> tuple[Model, dict[str, Any]]:
+def _checked(path: Path, *, judge: JudgeModel | None = None) -> tuple[Model, dict[str, Any]]:
+    """judge: in place of the one in the file, whose version does not matter then."""
     try:
         content = json.loads(_read(path).decode("utf-8"))
         digest = digest_of(content) if isinstance(content, dict) else ""
@@ -140,7 +159,7 @@ def _checked(path: Path) -> tuple[Model, dict[str, Any]]:
         raise ModelError(f"model file {path} is not a model: it is damaged or something else; {_ADVICE}") from None
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise ModelError(f"file {path} is not a crackdetect model; {_ADVICE}")
-    if content.get("format_version") != FORMAT_VERSION:
+    if content.get("format_version") != FORMAT_VERSION and judge is None:
         raise ModelError(
             f"model file {path} is of format version {content.get('format_version')!r:.40}, this program reads "
             f"{FORMAT_VERSION}; {_ADVICE}"
@@ -149,7 +168,7 @@ def _checked(path: Path) -> tuple[Model, dict[str, Any]]:
         raise ModelError(f"model file {path} was changed or damaged (its digest does not match); {_ADVICE}")
     # absurd numbers overflow on the golden rows, which then refuse them: no warning is needed on top
     with np.errstate(all="ignore"):
-        model = _build(content, digest=digest)
+        model = _build(content, digest=digest, replaced=judge)
         _check_golden(path, model, content)
     return model, content
 
@@ -184,7 +203,8 @@ def shipped() -> Model:
     return load(data_folder("models") / SHIPPED)
 
 
-def _build(content: dict[str, Any], *, digest: str) -> Model:
+def _build(content: dict[str, Any], *, digest: str, replaced: JudgeModel | None = None) -> Model:
+    """replaced: a judge in place of the file's own; then its marks are not to be used either."""
     if content.get("features") != list(features.NAMES):
         raise ModelError(f"the model was trained on other features than this version computes; {_ADVICE}")
     try:
@@ -193,9 +213,7 @@ def _build(content: dict[str, Any], *, digest: str) -> Model:
         marks = {str(key): [float(v) for v in values] for key, values in content["marks"].items()}
         name = str(content["name"])[:80]
         mean, scale, prior = (_decode(content[key]) for key in ("mean", "scale", "prior"))
-        crack, alone = (_decode_network(content["judge"][which]) for which in ("crack", "alone"))
-        numbers = (float(content["judge"][key]) for key in ("cracks_per_second", "counted", "counted_cv"))
-        judge = JudgeModel(crack, alone, *numbers)
+        judge = replaced or _judge(content["judge"])
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise ModelError(f"the model file is incomplete; {_ADVICE}") from None
     if not 1 <= len(weights) <= 4 or any(w.ndim != 2 for w in weights) or any(b.ndim != 1 for b in biases):
@@ -205,5 +223,6 @@ def _build(content: dict[str, Any], *, digest: str) -> Model:
     if len(biases) != len(weights):
         raise ModelError(f"the model file's layers do not fit together; {_ADVICE}")
     model = Model(name, digest, mean, scale, weights, biases, prior.astype(np.float64), marks, judge)
-    ScoreModel.from_marks(marks)
+    if replaced is None:
+        ScoreModel.from_marks(marks)
     return model

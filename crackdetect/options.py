@@ -41,8 +41,8 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            help="Announce first crack earlier (by some 4 s; wrongly in one roast of fifteen instead of one of sixty, "
-            "and 7 times instead of 3 in ten hours of loud kitchen) or surer (some 4 s later).  [default: usual]",
+            help="Announce first crack earlier (by some 2 s; falsely once in six hours of loud kitchen, usual "
+            "never) or surer (some 3 s later, in sixty roasts never too early).  [default: usual]",
         ),
         click.option(
             "--format",

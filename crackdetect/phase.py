@@ -58,8 +58,8 @@ class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
     threshold: of the log odds that first crack has begun, nats; more is surer and later.
-    trust: share of a candidate's weight that counts for the announcement (its whole weight dates it), for neighbouring
-    candidates are not wholly independent witnesses.
+    trust: share of a candidate's weight that counts for the announcement, and of the log likelihood of a date, for
+    neighbouring candidates are not wholly independent witnesses.
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
@@ -100,8 +100,9 @@ class ScoreModel:
 
     crack: share of true cracks whose candidate falls into each score bin (sums to the probability that a crack
     is a candidate at all). other_per_minute: rate of candidates that are not cracks in each bin on a usual machine,
-    strays apart. burst: share of each score bin among the candidates of household bursts. first_kind, second_kind,
-    burst_kind: share of first and of second cracks and of household bursts in each kind bin. hold_off_s: dead time.
+    strays apart. burst: share of each score bin in what household bursts have beyond the seconds around them, poor
+    candidates too. first_kind, second_kind, burst_kind: share of first and of second cracks and of the candidates of
+    household bursts above 0 in each kind bin. hold_off_s: dead time.
     """
 
     crack: Doubles
@@ -211,10 +212,10 @@ class Phase:
         self._decay = float(np.exp(-TICK_S / s.memory_s))
         self._lag = round(s.lag_s / TICK_S)
         self._second_lag = round(s.second_lag_s / TICK_S)
-        lengths = np.array([5.0, 10.0, 20.0, 35.0, 60.0])
+        lengths = np.array([2.0, 5.0, 10.0, 20.0, 35.0, 60.0])
         peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
         self._lengths, self._peaks = (a.ravel() for a in np.meshgrid(lengths, peaks, indexing="ij"))
-        prior = np.outer([0.05, 0.15, 0.25, 0.3, 0.25], [0.2, 0.3, 0.3, 0.2]).ravel()
+        prior = np.outer([0.08, 0.07, 0.15, 0.25, 0.25, 0.2], [0.2, 0.3, 0.3, 0.2]).ravel()
         self._log_prior = np.log(prior / prior.sum())
         self.reset()
 
@@ -457,7 +458,7 @@ class Phase:
             rate = np.minimum(since_mark * (peak / length), peak)
             passed = np.minimum(since_tick * (peak / length), peak) @ tick_seconds
             log_likelihood[:, i] = np.log1p(rate * ratios).sum(axis=1) - self._detected * passed
-        log_likelihood += self._log_prior
+        log_likelihood = self.settings.trust * log_likelihood + self._log_prior
         total = log_likelihood.max()
         posterior = np.exp(log_likelihood - total).sum(axis=1)
         earliest, middle, latest = _quantiles(starts - 0.5, posterior, 1.0, (0.05, 0.5, 0.95))

@@ -39,7 +39,7 @@ class StartSettings:
     clump_per_second: float = 4.0
     clump_s: float = 0.4
     clump_every_min: float = 1.5
-    burst_per_second: tuple[float, float] = (4.0, 10.0)
+    burst_per_second: tuple[float, float] = (5.0, 12.0)
     burst_s: float = 5.0
     burst_every_min: float = 4.0
     start_every_min: float = 15.0

@@ -54,6 +54,8 @@ def _by_hand(**slopes: float) -> Network:
         scale=np.ones(judge.COUNT),
         hidden=hidden,
         hidden_bias=np.array([bias for _, _, bias, _ in units]),
+        inner=np.eye(len(units)),
+        inner_bias=np.zeros(len(units)),
         out=np.array([out for _, _, _, out in units]),
         out_bias=np.array([heights[0]]),
     )

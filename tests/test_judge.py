@@ -93,3 +93,111 @@ def test_a_network_of_absurd_numbers_is_refused(part: str, value: float) -> None
 def test_a_judge_that_counts_absurdly_is_refused(name: str, value: float) -> None:
     with pytest.raises(ModelError, match="counts"):
         replace(JUDGE, **{name: value})
+
+
+# -- what comes after another ---------------------------------------------------------------------------------------
+
+
+def _last(pushed: list[tuple[float, float, float, float]]) -> dict[str, float]:
+    """The numbers of the last of these candidates: time, score, kind score, strength."""
+    stage = Judge(JUDGE, edges=SCORE_EDGES)
+    stage.kept = kept = []
+    for time, score, kind_score, strength in pushed:
+        stage.push(time, score, kind_score, strength, log_odds=0.0)
+    return dict(zip(judge.NAMES, kept[-1][1].tolist(), strict=True))
+
+
+def _unevenness(times: list[float]) -> float:
+    return _last([(time, 4.0, 0.0, 2.0) for time in times])["unevenness"]
+
+
+@pytest.mark.parametrize("a_second", [0.25, 0.5])
+def test_cracks_come_unevenly_as_chance_has_it(a_second: float) -> None:
+    """Local variation is 1 for a Poisson process of any rate, 0 for a clock and 3 / (2 k + 1) for gamma intervals of
+    shape k (Shinomoto et al., Neural Comput. 15, 2823, 2003, from memory). Sounds nearer than 30 ms are one here, so
+    cracks that are dense come a little more evenly."""
+    assert _unevenness([i / a_second for i in range(20)]) == pytest.approx(0.0, abs=1e-9)
+    for shape, expected in ((1, 1.0), (4, 1 / 3)):
+        trials = [
+            _unevenness(np.cumsum(np.random.default_rng(seed).gamma(shape, 1 / shape / a_second, 40)).tolist())
+            for seed in range(300)
+        ]
+        assert np.mean(trials) == pytest.approx(expected, abs=0.08)
+
+
+def test_of_few_candidates_nothing_is_uneven() -> None:
+    assert _unevenness([1.0, 1.1, 5.0]) == 1.0
+    assert _unevenness([1.0, 1.1, 5.0, 60.0]) == 1.0  # the others are too long ago
+
+
+def _keys(count: int, *, back_s: float = 0.1) -> list[tuple[float, float, float, float]]:
+    """Keys, two a second, each springing back weaker and brighter; the last one not yet."""
+    keys = [(0.5 * i, 4.0, -3.0, 2.0) for i in range(count)]
+    backs = [(0.5 * i + back_s, 1.0, 1.0, 1.0) for i in range(count - 1)]
+    return sorted(keys + backs)
+
+
+def test_keys_spring_back() -> None:
+    met = _last(_keys(20))
+    # of the last twelve six are keys, each followed by its weaker half, which is 4 nats brighter
+    assert met["followed"] == pytest.approx((6 + 0.5) / (12 + 1))
+    assert met["preceded"] == pytest.approx(0.5 / (12 + 1))
+    assert met["brighter after"] == pytest.approx(6 * 4.0 / (6 + 1))
+    assert met["after louder"] == 0.0
+    assert met["kind differs"] == pytest.approx(-3.0 - -1.0)
+    assert met["kind spread"] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("back_s", [0.02, 0.2])
+def test_an_echo_or_another_sound_is_no_key_that_springs_back(back_s: float) -> None:
+    assert _last(_keys(20, back_s=back_s))["followed"] == pytest.approx(0.5 / (12 + 1))
+
+
+def test_what_springs_back_comes_after_a_louder_one() -> None:
+    assert _last(_keys(20)[:-1])["after louder"] == 1.0
+    assert _last([(0.0, 4.0, 0.0, 9.0), (0.1, 1.0, 0.0, 1.0)])["after louder"] == 4.0  # no more is said
+
+
+def test_weaker_ones_come_before_as_often_as_after_when_chance_has_it() -> None:
+    rng = np.random.default_rng(5)
+    shares = []
+    for _ in range(100):
+        times, strengths = np.cumsum(rng.exponential(0.3, 40)), rng.uniform(0, 4, 40)
+        met = _last([(t, 4.0, 0.0, s) for t, s in zip(times.tolist(), strengths.tolist(), strict=True)])
+        shares.append((met["followed"], met["preceded"]))
+    after, before = np.mean(shares, axis=0)
+    assert after == pytest.approx(before, abs=0.03)
+    assert 0.1 < after < 0.3
+
+
+def test_poor_ones_are_held_against_what_is_usual() -> None:
+    """Two poor ones a second where one is usual: ln of 1 + 16 over 1 + 8, of what is remembered in eight seconds."""
+    stage = Judge(JUDGE, edges=SCORE_EDGES)
+    stage.know(np.array([1 / 3] * 3 + [1e-9] * (len(SCORE_EDGES) - 2)), heard_s=60.0)
+    stage.kept = kept = []
+    for i in range(200):
+        stage.push(0.5 * i, -1.1, 0.0, 0.1, log_odds=0.0)
+        stage.push(0.5 * i, -0.9, 0.0, 0.1, log_odds=0.0)  # not so poor
+    stage.push(100.0, 4.0, 0.0, 2.0, log_odds=0.0)
+    remembered = 1 / (np.exp(0.5 / judge.SECONDS) - 1)  # of one every half second, fading
+    expected = np.log1p(remembered) - np.log1p(judge.SECONDS)
+    assert kept[-1][1][judge.NAMES.index("poor ones")] == pytest.approx(expected, abs=1e-3)
+
+
+def test_after_a_reset_it_remembers_nothing() -> None:
+    """The other tests of a reset have a judge that does not see what is remembered here."""
+    stage = Judge(JUDGE, edges=SCORE_EDGES)
+
+    def met() -> list[list[float]]:
+        stage.kept = kept = []
+        for time, score, kind_score, strength in _keys(12):
+            stage.push(time, score, kind_score, strength, log_odds=0.0)
+        return [vector.tolist() for _, vector in kept]
+
+    stage.know(np.full(len(SCORE_EDGES) + 1, 0.3), heard_s=60.0)
+    first = met()
+    stage.reset()
+    assert met() != first
+    stage.reset()
+    stage.know(np.full(len(SCORE_EDGES) + 1, 0.3), heard_s=60.0)
+    assert met() == first

@@ -106,6 +106,21 @@ def test_the_shipped_model_loads(model_path: Path) -> None:
     assert model_files.load(model_path).name
 
 
+def test_the_classifier_of_another_format_serves_where_the_judge_is_replaced(path: Path) -> None:
+    def as_before(content: Content) -> None:
+        content["format_version"] -= 1
+        content["judge"] = {"crack": "of another shape"}
+
+    _rewrite(path, as_before)
+    assert "format version" in _refused(path)
+    model, card = model_files.load_classifier(path, judge=JUDGE)
+    assert model.judge is JUDGE
+    assert card == {"purpose": "tests"}
+    _rewrite(path, lambda content: content["weights"].pop())
+    with pytest.raises(ModelError, match="layers do not fit"):
+        model_files.load_classifier(path, judge=JUDGE)
+
+
 def test_no_file(tmp_path: Path) -> None:
     assert "cannot be read" in _refused(tmp_path / "missing.json")
 
@@ -207,6 +222,13 @@ def _objects(content: Content) -> None:
     content["mean"]["dtype"] = "|O"
 
 
+def _wide_judge(content: Content) -> None:
+    network, wide = content["judge"]["crack"], 257
+    units = np.zeros((network["hidden"]["shape"][1], wide))
+    network.update(inner=model_files.encode(units), inner_bias=model_files.encode(np.zeros(wide)))
+    network.update(out=model_files.encode(np.zeros(wide)))
+
+
 HOSTILE: dict[str, Callable[[Content], object]] = {
     "NaN weight": _nan_weight,
     "NaN golden": _nan_golden,
@@ -221,6 +243,9 @@ HOSTILE: dict[str, Callable[[Content], object]] = {
         golden_rows=model_files.encode(np.zeros((0, COUNT), np.float32)),
         golden_logits=model_files.encode(np.zeros((0, 3))),
     ),
+    "a judge of too many units": _wide_judge,
+    "a judge of none": lambda content: content["judge"].update(crack=None),
+    "a judge without its inner layer": lambda content: content["judge"]["alone"].pop("inner"),
     "no weights": lambda content: content.pop("weights"),
     "no layers": lambda content: content.update(weights=[], biases=[]),
     "one bias too few": lambda content: content["biases"].pop(),

@@ -27,6 +27,10 @@ from crackdetect.workers import each
 HIDDEN = (160, 56)
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
 PENALTY = 0.1
+#: A burst could be taken for cracks: in its seconds two candidates and more score above this, nats. Its scores are what
+#: goes beyond the scene's other seconds, of which there must be so many; and about the least share of any. (A second is
+#: chosen by the very candidates counted, so those above 2 nats weigh more than in all bursts; see DEVELOPERS.md.)
+_BURST_FROM, _LEAST_QUIET_S, _LEAST_SHARE = 2.0, 10, 0.004
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -65,10 +69,12 @@ def train(
     jobs: int,
     cluster: str | None = None,
     card: dict[str, Any],
+    classifier: Model | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Model:
     """Renders, hears, fits, calibrates and writes a model to ``out``.
 
+    classifier: of a model whose classifier is kept, so that only what follows it is taught.
     seed: 0 to 999. count, calibration_count: scenes, of 50 s each. judge_count: of 150 to 450 s.
     sounds: folder of real sounds, or None. jobs, cluster: see ``workers.each``.
     card: what is to be said of the model beside what is known here (sources of the sounds).
@@ -78,12 +84,16 @@ def train(
     say = progress or (lambda _: None)
     heard: dict[Side, list[Rows]] = {}
     parts: tuple[tuple[Side, int], ...] = (("train", count), ("calibrate", calibration_count))
-    for side, number in parts:
+    for side, number in parts if classifier is None else parts[1:]:
         chosen = scenes(side, count=number, seed=seed, bank=None if sounds is None else bank(sounds, side))
         heard[side] = hear_all(chosen, sounds, side, jobs=jobs, cluster=cluster, progress=partial(say, side))
-    rows, calibration = heard["train"], heard["calibrate"]
+    rows, calibration = heard.get("train", []), heard["calibrate"]
     say("fitting")
-    network = fit_network(rows, calibration, name=name, seed=seed)
+    if classifier is None:
+        network = fit_network(rows, calibration, name=name, seed=seed)
+    else:
+        network = replace(classifier, name=name, judge=judging.untaught())
+    network = replace(network, marks=score_statistics(network, calibration))
     # the side that the network was not taught with, for on its own sounds it is too sure of itself
     whole = whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "calibrate"))
     met = judging.hear_all(
@@ -95,7 +105,7 @@ def train(
 
 
 def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int) -> Model:
-    """Fits and calibrates the classifier; with an untaught judge."""
+    """Fits and calibrates the classifier; with an untaught judge, and nothing known of how scores are distributed."""
     vectors, labels = _stack(rows)
     if set(np.unique(labels)) != {OTHER, FIRST, SECOND}:
         raise SettingError("the training scenes lack one of other, first and second cracks; ask for more scenes")
@@ -118,8 +128,7 @@ def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str,
     weights[-1] = (weights[-1] * factor).astype(np.float32)
     biases[-1] = (biases[-1] * factor + shift).astype(np.float32)
     prior = np.bincount(held_labels, minlength=3) / len(held_labels)
-    calibrated = replace(raw, weights=tuple(weights), biases=tuple(biases), prior=prior)
-    return replace(calibrated, marks=score_statistics(calibrated, calibration))
+    return replace(raw, weights=tuple(weights), biases=tuple(biases), prior=prior)
 
 
 def _save(
@@ -134,14 +143,17 @@ def _save(
 ) -> Model:
     import sklearn
 
-    labels = np.concatenate([r.labels for r in rows])
     held, held_labels = _stack(calibration)
+    trained: dict[str, Any] = {}
+    if rows:
+        labels = np.concatenate([r.labels for r in rows])
+        names = (("other", OTHER), ("first", FIRST), ("second", SECOND))
+        trained = {"training_scenes": len(rows)}
+        trained |= {"training_rows": {name: int((labels == label).sum()) for name, label in names}}
     full_card = {
         **card,
         "seed": seed,
-        "training_scenes": len(rows),
-        "training_rows": {"other": int((labels == 0).sum()), "first": int((labels == 1).sum())}
-        | {"second": int((labels == 2).sum())},
+        **trained,
         "calibration_scenes": len(calibration),
         "judge_scenes": judge_scenes,
         "versions": {
@@ -191,14 +203,16 @@ def temperature(
 def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, list[float]]:
     """How scores of cracks and of everything else are distributed: see :class:`crackdetect.phase.ScoreModel`."""
     classifier = Classifier(model)
+    sure = int(np.searchsorted(SCORE_EDGES, _BURST_FROM, side="right"))
     crack = np.full(SCORE_BINS, 0.5)
-    burst, burst_kind = np.full(SCORE_BINS, 1.0), np.full(KIND_BINS, 1.0)
+    burst, burst_kind = np.zeros(SCORE_BINS), np.full(KIND_BINS, 1.0)
     log_rates: list[npt.NDArray[np.float64]] = []
     kinds = {FIRST: np.full(KIND_BINS, 0.5), SECOND: np.full(KIND_BINS, 0.5)}
     cracks = 0.5 * SCORE_BINS
     for rows in calibration:
         other = np.full(SCORE_BINS, 0.1)
-        loud: dict[int, list[tuple[int, int]]] = {}  # bins of what is not a crack but scores as one, by the second
+        by_second = np.zeros((int(np.ceil(rows.duration_s)), SCORE_BINS))  # what is not a crack
+        loud: dict[int, list[int]] = {}  # kind bins of what of it scores as one, by the second
         cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
         for vector, row_label, snr, time in zip(rows.vectors, rows.labels, rows.snr_db, rows.times, strict=True):
             if row_label == IGNORED:
@@ -207,9 +221,9 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
             score_bin = int(np.searchsorted(SCORE_EDGES, verdict.score))
             if row_label == OTHER:
                 other[score_bin] += 1
+                by_second[min(int(time), len(by_second) - 1), score_bin] += 1
                 if verdict.score > 0:
-                    kind_bin = int(np.searchsorted(KIND_EDGES, verdict.kind_score))
-                    loud.setdefault(int(time), []).append((score_bin, kind_bin))
+                    loud.setdefault(int(time), []).append(int(np.searchsorted(KIND_EDGES, verdict.kind_score)))
                 continue
             if snr < 8:
                 continue
@@ -217,10 +231,12 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
             crack[score_bin] += 1
             if verdict.score > 0:
                 kinds[int(row_label)][int(np.searchsorted(KIND_EDGES, verdict.kind_score))] += 1
-        for bins in loud.values():
-            if len(bins) >= 2:
-                np.add.at(burst, [score for score, _ in bins], 1)
-                np.add.at(burst_kind, [kind for _, kind in bins], 1)
+        for kinds_there in loud.values():
+            if len(kinds_there) >= 2:
+                np.add.at(burst_kind, kinds_there, 1)
+        bursting = by_second[:, sure:].sum(axis=1) >= 2
+        if np.count_nonzero(~bursting) >= _LEAST_QUIET_S:
+            burst += (by_second[bursting] - by_second[~bursting].mean(axis=0)).sum(axis=0)
         log_rates.append(np.log(other / (rows.duration_s / 60)))
     share = crack / cracks
     # the geometric mean: what is usual among machines, not what a few loud ones do
@@ -228,11 +244,17 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
     return {
         "crack": [round(float(v), 6) for v in share],
         "other_per_minute": [round(float(v), 5) for v in usual],
-        "burst": [round(float(v), 6) for v in burst / burst.sum()],
+        "burst": [round(float(v), 6) for v in _shares(burst)],
         "burst_kind": [round(float(v), 6) for v in burst_kind / burst_kind.sum()],
         "first_kind": [round(float(v), 6) for v in kinds[FIRST] / kinds[FIRST].sum()],
         "second_kind": [round(float(v), 6) for v in kinds[SECOND] / kinds[SECOND].sum()],
     }
+
+
+def _shares(counts: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Shares of counts, none much less than _LEAST_SHARE, for what was never met is not impossible."""
+    shares = np.maximum(counts / max(float(counts[counts > 0].sum()), 1.0), _LEAST_SHARE)
+    return np.asarray(shares / shares.sum(), np.float64)
 
 
 def scores_of(model: Model, vectors: Floats, labels: npt.NDArray[np.int64]) -> dict[str, float]:

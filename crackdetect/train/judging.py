@@ -28,7 +28,7 @@ from crackdetect.workers import each
 
 Doubles = npt.NDArray[np.float64]
 
-HIDDEN = 32
+HIDDEN = (64, 32)
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
 PENALTY = 0.1
 PASSES = 2
@@ -69,7 +69,9 @@ def untaught() -> JudgeModel:
     hidden[score, 0] = -1.0
     hidden[background, 1:] = 1.0, -1.0
     plain = np.zeros(judge.COUNT), np.ones(judge.COUNT)
-    network = Network(*plain, hidden, np.zeros(3), np.array([-1.0, -1.0, 1.0]), np.array([-2.5]))
+    network = Network(
+        *plain, hidden, np.zeros(3), np.eye(3), np.zeros(3), np.array([-1.0, -1.0, 1.0]), np.array([-2.5])
+    )
     return JudgeModel(network, network, 1.0 / GAIN)
 
 
@@ -193,7 +195,8 @@ def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:
 def _fit(vectors: Doubles, cracks: npt.NDArray[np.int64], *, seed: int) -> Network:
     mean = vectors.mean(axis=0)
     scale = np.maximum(vectors.std(axis=0), 1e-3)
-    network = fitted((vectors - mean) / scale, cracks, hidden=(HIDDEN,), penalty=PENALTY, step=2e-3, seed=seed)
-    hidden = network.coefs_[0]
+    network = fitted((vectors - mean) / scale, cracks, hidden=HIDDEN, penalty=PENALTY, step=2e-3, seed=seed)
+    hidden, inner, out = network.coefs_
     hidden[~vectors.any(axis=0)] = 0  # what is never seen must not count when it is
-    return Network(mean, scale, hidden, network.intercepts_[0], network.coefs_[1][:, 0], network.intercepts_[1])
+    first, second, last = network.intercepts_
+    return Network(mean, scale, hidden, first, inner, second, out[:, 0], last)
