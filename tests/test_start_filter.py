@@ -289,9 +289,15 @@ def test_the_delay_is_near_twice_the_optimum_at_most(strays_per_minute: int, thr
         assert 0.8 < ratio < 2.25  # far below one would be a mistake in the simulation
 
 
+_THINNER = pytest.mark.xfail(strict=True, reason="the bursts that are known come in fives a second and twelves")
+
+
 @pytest.mark.parametrize(
     ("per_second", "duration_s"),
-    [(2.5, 5.0), (4.0, 2.0), (4.0, 5.0), (8.0, 5.0), (8.0, 10.0), (8.0, 15.0), (12.0, 10.0)],
+    [
+        pytest.param(2.0, 5.0, marks=_THINNER),
+        *((2.5, 5.0), (4.0, 2.0), (4.0, 5.0), (8.0, 5.0), (8.0, 10.0), (8.0, 15.0), (12.0, 10.0)),
+    ],
 )
 def test_a_burst_of_some_seconds_is_not_a_chorus(per_second: float, duration_s: float) -> None:
     """Somebody types, claps or drops cutlery, with the scores of such sounds: 400 times, at most 8 announcements.
@@ -312,16 +318,17 @@ def test_a_burst_of_some_seconds_is_not_a_chorus(per_second: float, duration_s: 
     assert announced(1.0 * CRACK, 40.0) >= 360
 
 
-def test_a_chorus_in_a_rattle_is_announced() -> None:
-    """A machine that rattles as often as a burst has it, from before the ramp on, with the scores of bursts: 40 s after
-    the end of the ramp. A filter for which it is a burst or a chorus announces one in seven by then."""
+@pytest.mark.parametrize("per_second", [pytest.param(4.0, marks=_THINNER), 5.0])
+def test_a_chorus_in_a_rattle_is_announced(per_second: float) -> None:
+    """A machine that rattles so often from before the ramp on, with the scores of bursts: 40 s after the ramp's end.
+    A filter for which it is a burst or a chorus announces one in seven by then."""
     strays = BACKGROUND + 1.5 / 60 * CRACK
     runs = Runs(background=strays, runs=400, seed=4)
     delay = np.full(400, np.nan)
     for tick in range(round(150 / TICK_S)):
         time = tick * TICK_S - 70  # of the ramp, 40 s to 100 cracks a minute
         chorus = min(max(time / 40, 0), 1) * 100 / 60 * CRACK
-        odds = runs.push(strays + (S.burst_per_second[0] * BURST if time > -10 else 0) + chorus)
+        odds = runs.push(strays + (per_second * BURST if time > -10 else 0) + chorus)
         delay[np.isnan(delay) & (odds >= THRESHOLD)] = time
     assert (delay < 0).mean() < 0.02
     assert (delay < 80).mean() > 0.95
