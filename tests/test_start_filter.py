@@ -233,7 +233,7 @@ def test_many_runs_at_once_are_the_filter() -> None:
     ("strays_per_minute", "threshold", "hours"),
     [
         # three nats less are false often enough to be counted
-        (1, THRESHOLD - 3, 1000),
+        pytest.param(1, THRESHOLD - 3, 1000, marks=pytest.mark.long),
         pytest.param(3, THRESHOLD - 3, 1000, marks=pytest.mark.long),
         pytest.param(10, THRESHOLD - 3, 1000, marks=pytest.mark.long),
         pytest.param(3, THRESHOLD, 1000, marks=pytest.mark.long),
