@@ -11,7 +11,8 @@ import soundfile
 from click.testing import CliRunner
 from clicks import clicks_in_noise, poisson_times
 
-from crackdetect.classify import Model, Verdict
+from crackdetect import features
+from crackdetect.classify import Classifier, Model, Verdict
 from crackdetect.evaluate.baselines import bandpass_peaks
 from crackdetect.judge import Judge
 from crackdetect.phase import SCORE_EDGES
@@ -21,6 +22,7 @@ from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import fit, judging
 from crackdetect.train.command import command
 from crackdetect.train.dataset import FIRST, IGNORED, OTHER, Rows, label
+from crackdetect.train.network import fitted
 from crackdetect.train.scenes import _handling, heard_in, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import SAMPLERATE, bank, session_of, side_of
 
@@ -176,6 +178,30 @@ def test_a_burst_is_what_its_seconds_have_above_the_others(monkeypatch: pytest.M
     expected = np.full(len(SCORE_EDGES) + 1, 0.004)
     expected[np.searchsorted(SCORE_EDGES, [-0.5, 1.0, 2.5])] = 0.4, 0.2, 0.4
     assert shares == pytest.approx(expected / expected.sum(), abs=1e-5)
+
+
+def test_networks_side_by_side_are_the_mean_of_scikit_learns() -> None:
+    """The reference is scikit-learn's own answer: the geometric mean of ``predict_proba`` up to a constant."""
+    pytest.importorskip("sklearn")
+    rng = np.random.default_rng(2)
+    rows = rng.normal(size=(600, features.COUNT)).astype(np.float32)
+    labels = np.argmax(rows[:, :3] + rng.normal(0, 1, (600, 3)), axis=1)
+    members = fitted(rows, labels, hidden=(12, 7), penalty=0.1, step=1e-2, seeds=(4, 5, 6), jobs=2)
+    alone = fitted(rows, labels, hidden=(12, 7), penalty=0.1, step=1e-2, seeds=(5,))
+    for many, one in zip(members[1].coefs_, alone[0].coefs_, strict=True):
+        assert (many == one).all()  # by its seed, whatever is fitted beside it
+
+    weights, biases = fit.side_by_side(members)
+    assert [w.shape for w in weights] == [(features.COUNT, 36), (36, 21), (21, 3)]
+    plain = np.zeros(features.COUNT, np.float32), np.ones(features.COUNT, np.float32)
+    joined = Classifier(
+        Model("joined", "", *plain, tuple(weights), tuple(biases), np.full(3, 1 / 3), {}, judging.untaught())
+    )
+    unseen = rng.normal(size=(50, features.COUNT)).astype(np.float32)
+    expected = np.mean([np.log(member.predict_proba(unseen)) for member in members], axis=0)
+    found = np.array([joined.logits(row) for row in unseen])
+    expected -= expected.mean(axis=1, keepdims=True)
+    assert found - found.mean(axis=1, keepdims=True) == pytest.approx(expected, abs=1e-4)
 
 
 @pytest.mark.long

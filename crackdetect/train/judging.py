@@ -17,7 +17,7 @@ from crackdetect.classify import Model
 from crackdetect.dead_time import dead_time_loss
 from crackdetect.errors import SettingError
 from crackdetect.judge import JudgeModel, Network
-from crackdetect.phase import HOLD_OFF_S, Asked, AskedCandidate, Mark, Phase, ScoreModel
+from crackdetect.phase import HOLD_OFF_S, Asked, AskedCandidate, Mark, Phase, PhaseSettings, ScoreModel
 from crackdetect.pipeline import Pipeline
 from crackdetect.synth.truth import Truth
 from crackdetect.train.dataset import label
@@ -35,6 +35,8 @@ PASSES = 2
 #: So many times more a candidate weighs than by the cracks a second it was taught among: the network that does not see
 #: the density meets most cracks in dense choruses, and doubts those of a beginning too much. Chosen on other roasts.
 GAIN = 1.5
+#: First crack is announced at these log odds, nats, while a judge is taught, whatever the program's threshold.
+_ANNOUNCED_AT = 5.0
 #: A chorus is counted that lasts so long and has so many cracks.
 _LEAST_CHORUS_S, _LEAST_CRACKS = 10.0, 10
 
@@ -90,7 +92,7 @@ def judge_again(heard: Heard, model: Model) -> Cases:
 
     Only a drop that was heard is left out, after which nothing is announced.
     """
-    phase = Phase(ScoreModel.from_marks(model.marks), model.judge)
+    phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=PhaseSettings(threshold=_ANNOUNCED_AT))
     kept = phase.keep_judged()
     marks: deque[Mark] = deque()
     probabilities = []
@@ -195,7 +197,7 @@ def fit_judge(cases: Sequence[Cases], *, seed: int) -> JudgeModel:
 def _fit(vectors: Doubles, cracks: npt.NDArray[np.int64], *, seed: int) -> Network:
     mean = vectors.mean(axis=0)
     scale = np.maximum(vectors.std(axis=0), 1e-3)
-    network = fitted((vectors - mean) / scale, cracks, hidden=HIDDEN, penalty=PENALTY, step=2e-3, seed=seed)
+    (network,) = fitted((vectors - mean) / scale, cracks, hidden=HIDDEN, penalty=PENALTY, step=2e-3, seeds=[seed])
     hidden, inner, out = network.coefs_
     hidden[~vectors.any(axis=0)] = 0  # what is never seen must not count when it is
     first, second, last = network.intercepts_

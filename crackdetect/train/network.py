@@ -1,8 +1,10 @@
-"""A small network fitted by scikit-learn, so that the same inputs and seed give the same numbers, bit for bit."""
+"""Small networks fitted by scikit-learn, so that the same inputs and seeds give the same numbers, bit for bit."""
 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -21,12 +23,13 @@ def fitted(
     hidden: tuple[int, ...],
     penalty: float,
     step: float,
-    seed: int,
-) -> Any:
-    """A fitted ``MLPClassifier``. inputs: standardised, (n, features). labels: (n,).
+    seeds: Sequence[int],
+    jobs: int = 1,
+) -> list[Any]:
+    """A fitted ``MLPClassifier`` for each seed. inputs: standardised, (n, features). labels: (n,).
 
     hidden: units of each layer. penalty: weight of the squared weights in the loss (``alpha``). step: learning rate of
-    the first passes.
+    the first passes. jobs: so many are fitted at a time, in threads, which share the inputs.
     Raises MissingPartError without scikit-learn.
     """
     try:
@@ -35,18 +38,22 @@ def fitted(
         from threadpoolctl import threadpool_limits
     except ModuleNotFoundError:
         raise MissingPartError.training() from None
-    network = MLPClassifier(
-        hidden_layer_sizes=hidden,
-        alpha=penalty,
-        batch_size=512,
-        n_iter_no_change=1000,
-        warm_start=True,
-        random_state=seed,
-    )
-    # one thread, for sums in another order would be another model; the number of passes is chosen
-    with threadpool_limits(limits=1), warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)
+
+    def one(seed: int) -> Any:
+        network = MLPClassifier(
+            hidden_layer_sizes=hidden,
+            alpha=penalty,
+            batch_size=512,
+            n_iter_no_change=1000,
+            warm_start=True,
+            random_state=seed,
+        )
         for passes, share in PASSES:
             network.set_params(max_iter=passes, learning_rate_init=share * step)
             network.fit(inputs, labels)
-    return network
+        return network
+
+    # one thread a product, for sums in another order would be another model; the number of passes is chosen
+    with threadpool_limits(limits=1), warnings.catch_warnings(), ThreadPoolExecutor(max_workers=jobs) as pool:
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        return list(pool.map(one, seeds))
