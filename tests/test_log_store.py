@@ -57,6 +57,27 @@ def test_a_roast_is_kept_with_all_that_was_heard(log: RoastLog) -> None:
     assert roast.peak == (402.0, 80.0, 40.0, 160.0)
 
 
+def test_the_peak_is_that_of_first_crack(log: RoastLog) -> None:
+    """Second crack before the drop, and the beans in the tray after it, are denser; both go into the story."""
+    *heard, drop, summary = roast_events()
+    rest = {key: drop[key] for key in ("roast_time", "seq", "roast")}
+    dense = {"per_minute": 500.0, "low": 400.0, "high": 600.0}
+    second = {"earliest": 448.0, "latest": 452.0, "confidence": 0.99}
+    log.keep(
+        [
+            *heard,
+            {"type": "second_crack.start", "at": 450.0, "announced_at": 453.0, **rest, **second},
+            {"type": "density", "at": 470.0, "announced_at": 470.0, **rest, **dense},
+            drop,
+            {"type": "density", "at": 505.0, "announced_at": 505.0, **rest, **dense},
+            {**summary, "second_crack": 450.0},
+        ]
+    )
+    roast = log.find("last")
+    assert len(log.story(roast).density) == 7
+    assert roast.peak == (402.0, 80.0, 40.0, 160.0)
+
+
 def test_events_and_their_dicts_are_the_same_roast(log: RoastLog, tmp_path: Path) -> None:
     dicts = roast_events()
     envelope = ("type", "at", "announced_at", "roast_time", "seq", "roast")

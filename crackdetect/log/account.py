@@ -81,12 +81,14 @@ def account(events: Iterable[Event | Mapping[str, Any]]) -> Account:
 def _peak(kept: Account) -> Density | None:
     """The densest moment of first crack; of the whole roast where first crack is not known.
 
-    The pour of the beans and their fall into the tray crackle as well, and are not the peak that is meant.
+    Second crack is denser, and the pour of the beans and their fall into the tray crackle as well; they are not the
+    peak that is meant.
     """
-    start, drop = _moment(kept, "first_crack.start").at_s, _moment(kept, "drop").at_s
+    start, *ends = (_moment(kept, name).at_s for name in ("first_crack.start", "second_crack.start", "drop"))
     if start is None or not kept.density:
         return kept.peak
-    chorus = [density for density in kept.density if start <= density.at_s <= (drop or kept.length_s)]
+    over = min((end for end in ends if end is not None), default=kept.length_s)
+    chorus = [density for density in kept.density if start <= density.at_s <= over]
     return max(chorus, key=lambda density: density.per_minute, default=kept.peak)
 
 

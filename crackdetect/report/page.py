@@ -172,7 +172,8 @@ def _clips(story: Story, sound: Sound) -> list[tuple[str, list[dict[str, str]]]]
         return [
             {
                 "at": clock(story.roast.roast_time(crack.at_s)),
-                "words": f"{crack.kind} crack, {100 * crack.probability:.0f} %, {crack.snr_db:.0f} dB",
+                # nothing that was heard is certain
+                "words": f"{crack.kind} crack, {min(99.0, 100 * crack.probability):.0f} %, {crack.snr_db:.0f} dB",
                 "sound": as_wav(part, sound.samplerate),
             }
             for crack, part in pairs
