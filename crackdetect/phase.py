@@ -24,6 +24,7 @@ heard, so a gap is neither silence nor evidence.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -326,12 +327,12 @@ class Phase:
         kinds = np.zeros(KIND_BINS)
         evidence: list[tuple[int, float]] = []
         for mark in marks:
-            score_bin = int(np.searchsorted(SCORE_EDGES, mark.score))
+            score_bin = bisect_left(SCORE_EDGES, mark.score)
             counts[score_bin] += 1
             if mark.weight > 0:
                 evidence.append((score_bin, float(self.scores.crack[score_bin]) / (s.trust * mark.weight)))
             if mark.score > 0:
-                kind_bin = int(np.searchsorted(KIND_EDGES, mark.kind_score))
+                kind_bin = bisect_left(KIND_EDGES, mark.kind_score)
                 kinds[kind_bin] += 1
             weight = self._weigh(mark)
             if weight > 0.02 or mark.probability > 0.005:

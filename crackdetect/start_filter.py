@@ -87,6 +87,7 @@ class StartFilter:
     def reset(self) -> None:
         self._weights = np.zeros(len(self._total))
         self._weights[0] = 1.0
+        self._note_odds()
 
     def push(self, marks: Sequence[tuple[int, float]], *, observed_s: float) -> float:
         """marks: score bin of each of the tick's candidates, and its background (a second). observed_s: heard time."""
@@ -98,10 +99,10 @@ class StartFilter:
             weights = weights * (1 + self._extra[:, score_bin] / background)
         weights /= weights.sum()
         self._weights = np.maximum(weights, 1e-15)  # nothing is ever impossible
+        self._note_odds()
         return self.log_odds
 
-    @property
-    def log_odds(self) -> float:
-        """ln of the odds that first crack has begun."""
+    def _note_odds(self) -> None:
         chorus, rest = float(self._weights[self.BEFORE :].sum()), float(self._weights[: self.BEFORE].sum())
-        return float(np.log(max(chorus, 1e-15) / max(rest, 1e-15)))
+        #: ln of the odds that first crack has begun
+        self.log_odds = float(np.log(max(chorus, 1e-15) / max(rest, 1e-15)))
