@@ -105,7 +105,7 @@ def train(
     return _save(out, network, rows=rows, calibration=calibration, judge_scenes=len(met), seed=seed, card=card)
 
 
-def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int, jobs: int = 1) -> Model:
+def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int, jobs: int) -> Model:
     """Fits and calibrates the classifier; with an untaught judge, and nothing known of how scores are distributed.
 
     jobs: of its networks, so many are fitted at a time.
