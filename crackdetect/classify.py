@@ -79,7 +79,7 @@ class Verdict:
 
 
 class Classifier:
-    """Feature vectors, one at a time (batched products are not the same bit for bit)."""
+    """Feature vectors in, one :class:`Verdict` each out."""
 
     def __init__(self, model: Model) -> None:
         self.model = model
@@ -89,9 +89,12 @@ class Classifier:
     def reset(self) -> None:
         """Nothing is remembered between candidates."""
 
-    def push(self, vector: Floats) -> Verdict:
-        """vector: float32 (COUNT,), see :data:`crackdetect.features.NAMES`."""
-        other, first, second = self.logits(vector).tolist()
+    def push(self, vectors: Floats) -> list[Verdict]:
+        """vectors: float32 (n, COUNT), see :data:`crackdetect.features.NAMES`."""
+        # each by itself, for a product of many rows is not the same, bit for bit, as that of one
+        return [self._verdict(*each) for each in self.logits(vectors[:, None])[:, 0].tolist()]
+
+    def _verdict(self, other: float, first: float, second: float) -> Verdict:
         top = max(other, first, second)
         odds = math.exp(other - top), math.exp(first - top), math.exp(second - top)
         # ln likelihood of each class, up to a common constant; a crack's is the mean over its two kinds
@@ -103,9 +106,9 @@ class Classifier:
         whole = sum(odds)
         return Verdict(odds[1] / whole, odds[2] / whole, score, kind_score)
 
-    def logits(self, vector: Floats) -> npt.NDArray[np.float64]:
-        """Class log-odds before normalisation, float64 (3,); for several vectors at once (training) (n, 3)."""
-        values: Floats = (vector - self.model.mean) / self.model.scale
+    def logits(self, vectors: Floats) -> npt.NDArray[np.float64]:
+        """Class log-odds before normalisation. vectors: float32 (..., COUNT). Returns float64 (..., 3)."""
+        values: Floats = (vectors - self.model.mean) / self.model.scale
         last = len(self.model.weights) - 1
         for i, (weight, bias) in enumerate(zip(self.model.weights, self.model.biases, strict=True)):
             values = values @ weight + bias

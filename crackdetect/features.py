@@ -18,6 +18,7 @@ microphone's gain fall out:
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -31,6 +32,8 @@ _PARTS = np.array([0, *(step + BEFORE for step in STEPS)])
 _PART_SHARES = (1 / np.diff(np.append(_PARTS, BEFORE + AFTER + 1))).astype(np.float32)[:, None]
 #: Bins from 500 Hz and from 4 kHz up: tones are sought in each half. (At 8 kHz, the upper one is the single bin 23.)
 _TONE_BINS = (3, 23)
+#: The noise before, the peak and the tail, for tones: frames relative to the peak.
+_SPANS = ((-40, -8), (-1, 2), (5, 21))
 _RECENT, _STRONG = 16, 32
 #: A candidate of this strength (nats above the threshold) is remembered among the strong ones.
 _STRONG_FROM = 1.0
@@ -65,7 +68,7 @@ _SHAPE = slice(_SHAPE_STEPS.start * BANDS, _SHAPE_STEPS.stop * BANDS)
 
 
 class Features:
-    """:class:`Candidate` in, feature vector out: float32, shape (COUNT,), in the order of :data:`NAMES`."""
+    """:class:`Candidate` in, feature vectors out, in the order of :data:`NAMES`."""
 
     def __init__(self) -> None:
         self.reset()
@@ -75,57 +78,77 @@ class Features:
         self._shapes: Floats = np.zeros((_RECENT + _STRONG, size), np.float32)  # the last ones, then the strong ones
         self._slot = self._strong_slot = 0
 
-    def push(self, candidate: Candidate) -> Floats:
-        vector = np.empty(COUNT, np.float32)
-        ratios = np.minimum(np.maximum(candidate.ratios, _CLIP[0]), _CLIP[1])
-        means = np.add.reduceat(ratios, _PARTS, axis=0)
+    def push(self, candidates: Sequence[Candidate]) -> Floats:
+        """candidates: n of one roast, in the order of time; the same, bit for bit, however they are cut into calls.
+
+        Returns float32, shape (n, COUNT).
+        """
+        count = len(candidates)
+        vectors = np.empty((count, COUNT), np.float32)
+        if count == 0:
+            return vectors
+        ratios = np.array([candidate.ratios for candidate in candidates])
+        np.maximum(ratios, _CLIP[0], out=ratios)
+        np.minimum(ratios, _CLIP[1], out=ratios)
+        means = np.add.reduceat(ratios, _PARTS, axis=1)
         means *= _PART_SHARES
-        vector[_PATCH:_BEFORE] = means[1:].ravel()
-        vector[_BEFORE:_TONE] = means[0]
-        vector[_TONE:_SPREAD] = _tones(candidate.fine)
-        vector[_SPREAD:_ALIKE] = candidate.spread
-        vector[_ALIKE:_BANDS] = self._likeness(vector[_SHAPE], strong=candidate.strength >= _STRONG_FROM)
-        vector[_BANDS] = candidate.bands
-        excess = vector[_PEAK] - raised(candidate.spread)
-        best = int(excess.argmax())
-        most = excess[best]
-        excess[best] = -np.inf
-        vector[_STRONGEST : _STRONGEST + 3] = most, most - excess.max(), best
-        vector[_STRONGEST + 3 :] = vector[best:_TONE:BANDS]  # patch and before, in this band
-        return vector
+        vectors[:, _PATCH:_BEFORE] = means[:, 1:].reshape(count, -1)
+        vectors[:, _BEFORE:_TONE] = means[:, 0]
+        vectors[:, _TONE:_SPREAD] = _tones([candidate.fine for candidate in candidates])
+        spread = np.array([candidate.spread for candidate in candidates])
+        vectors[:, _SPREAD:_ALIKE] = spread
+        strong = [candidate.strength >= _STRONG_FROM for candidate in candidates]
+        vectors[:, _ALIKE:_BANDS] = self._likeness(vectors[:, _SHAPE], strong)
+        vectors[:, _BANDS] = [candidate.bands for candidate in candidates]
+        each = np.arange(count)
+        excess = vectors[:, _PEAK] - raised(spread)
+        best = excess.argmax(axis=1)
+        most = excess[each, best]
+        excess[each, best] = -np.inf
+        vectors[:, _STRONGEST] = most
+        vectors[:, _STRONGEST + 1] = most - excess.max(axis=1)
+        vectors[:, _STRONGEST + 2] = best
+        # patch and before, in this band
+        vectors[:, _STRONGEST + 3 :] = vectors[:, :_TONE].reshape(count, -1, BANDS)[each, :, best]
+        return vectors
 
-    def _likeness(self, shape: Floats, *, strong: bool) -> tuple[float, float, float, float]:
-        """The shape of the onset, without its strength, compared with what was heard before; then remembered."""
-        shape = shape - np.add.reduce(shape) * np.float32(1 / len(shape))
-        norm = math.sqrt(float(shape @ shape))
-        if norm > 0:
-            shape /= np.float32(norm)
-        alike = self._shapes @ shape
-        ranked = np.sort(alike[_RECENT:])
-        self._shapes[self._slot] = shape
-        self._slot = (self._slot + 1) % _RECENT
-        if strong:
-            self._shapes[_RECENT + self._strong_slot] = shape
-            self._strong_slot = (self._strong_slot + 1) % _STRONG
-        return alike[:_RECENT].max(), ranked[-1], ranked[-2], ranked[-4]
+    def _likeness(self, shapes: Floats, strong: Sequence[bool]) -> Floats:
+        """The shape of each onset, without its strength, compared with what was heard before; then remembered."""
+        middle: Floats = np.add.reduce(shapes, axis=1, keepdims=True) * np.float32(1 / shapes.shape[1])
+        shapes = shapes - middle
+        alike = np.empty((len(shapes), _RECENT + _STRONG), np.float32)
+        for shape, likeness, is_strong in zip(shapes, alike, strong, strict=True):
+            norm = math.sqrt(float(shape @ shape))
+            if norm > 0:
+                shape /= np.float32(norm)
+            np.matmul(self._shapes, shape, out=likeness)
+            self._shapes[self._slot] = shape
+            self._slot = (self._slot + 1) % _RECENT
+            if is_strong:
+                self._shapes[_RECENT + self._strong_slot] = shape
+                self._strong_slot = (self._strong_slot + 1) % _STRONG
+        ranked = np.sort(alike[:, _RECENT:], axis=1)
+        return np.column_stack([alike[:, :_RECENT].max(axis=1), ranked[:, [-1, -2, -4]]])
 
 
-def _tones(fine: Floats) -> tuple[float, ...]:
-    """Four times ln(largest / mean bin) of the energy added, at the peak and in the tail, low and high; and ln of the
-    tail's energy over the peak's. All from 500 Hz up: what hum adds is no crack's."""
-    rest = np.add.reduce(fine[BEFORE - 40 : BEFORE - 8], axis=0) * np.float32(1 / 32)
-    added = np.empty((2, len(rest)), np.float32)
-    np.subtract(np.add.reduce(fine[BEFORE - 1 : BEFORE + 2], axis=0) * np.float32(1 / 3), rest, out=added[0])
-    np.subtract(np.add.reduce(fine[BEFORE + 5 : BEFORE + 21], axis=0) * np.float32(1 / 16), rest, out=added[1])
+def _tones(fine: Sequence[Floats]) -> Floats:
+    """fine: of n candidates. Returns float32 (n, 5): four times ln(largest / mean bin) of the energy added, at the peak
+    and in the tail, low and high; and ln of the tail's energy over the peak's. All from 500 Hz up: what hum adds is no
+    crack's.
+    """
+    around = np.array([one[BEFORE + _SPANS[0][0] : BEFORE + _SPANS[-1][1]] for one in fine])
+    rest, peak, tail = (
+        np.add.reduce(around[:, start - _SPANS[0][0] : end - _SPANS[0][0]], axis=1) * np.float32(1 / (end - start))
+        for start, end in _SPANS
+    )
+    added = np.stack([peak - rest, tail - rest], axis=1)  # (n, 2, bins)
     np.maximum(added, 0, out=added)
-    largest = np.maximum.reduceat(added, _TONE_BINS, axis=1).ravel().tolist()
-    sums = np.add.reduceat(added, _TONE_BINS, axis=1).ravel().tolist()
-    widths = (_TONE_BINS[1] - _TONE_BINS[0], len(rest) - _TONE_BINS[1]) * 2
-    tones = [
-        math.log(most * width / sum_) if sum_ > 0 else 0.0
-        for most, width, sum_ in zip(largest, widths, sums, strict=True)
-    ]
-    peak, tail = sums[0] + sums[1], sums[2] + sums[3]
-    if peak > 0 and tail > 0:
-        return (*tones, min(8.0, max(-8.0, math.log(tail / peak))))
-    return (*tones, 8.0 if tail > 0 else -8.0)
+    largest = np.maximum.reduceat(added, _TONE_BINS, axis=2).astype(np.float64)
+    energy = np.add.reduceat(added, _TONE_BINS, axis=2).astype(np.float64)
+    widths = np.diff([*_TONE_BINS, added.shape[2]])
+    tones = np.ones((len(added), 2, 2))
+    np.divide(largest * widths, energy, out=tones, where=energy > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        longer = np.log(np.divide(*energy.sum(axis=2).T[::-1]))
+    longer = np.fmin(8.0, np.fmax(-8.0, longer))  # no energy at all counts as none in the tail
+    return np.column_stack([np.log(tones).reshape(-1, 4), longer]).astype(np.float32)

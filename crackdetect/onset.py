@@ -60,9 +60,9 @@ def band_excess(bands: int, probability: float) -> Floats:
 
 
 def raised(spread: Floats) -> Floats:
-    """Each band's threshold in noise of this spread, nats. spread: float32 (bands,), ln of the upper quartile over the
-    median; one of Gaussian noise, or less, leaves the threshold as it is."""
-    bands = len(spread)
+    """Each band's threshold in noise of this spread, nats. spread: float32 (..., bands), ln of the upper quartile over
+    the median; one of Gaussian noise, or less, leaves the threshold as it is."""
+    bands = spread.shape[-1]
     scale = np.minimum(np.maximum(spread / _GAUSSIAN_SPREAD[:bands], np.float32(1.0)), _MOST_SPREAD)
     thresholds: Floats = _GAUSSIAN[:bands] * scale
     return thresholds

@@ -17,7 +17,7 @@ import numpy as np
 
 from crackdetect import __version__
 from crackdetect.blocks import Block, Samples
-from crackdetect.classify import Classifier, Model
+from crackdetect.classify import Classifier, Model, Verdict
 from crackdetect.config import About, Sensitivity, Settings
 from crackdetect.errors import SettingError
 from crackdetect.events import Event
@@ -326,9 +326,10 @@ class Pipeline:
         self._onset.heard.clear()
         self._cells.extend(self._onset.cells)
         self._onset.cells.clear()
-        for candidate in candidates:
+        verdicts = self._classifier.push(self._features.push(candidates))
+        for candidate, verdict in zip(candidates, verdicts, strict=True):
             self._run_ticks(candidate.frame, events)
-            self._judge(candidate, events)
+            self._judge(candidate, verdict, events)
         self._run_ticks(self._onset.next_frame - AFTER, events)
 
     def _lose(self, count: int, kind: str, events: list[Event]) -> None:
@@ -339,8 +340,7 @@ class Pipeline:
         if kind == "outage":  # no candidate reaches across it, so clocks can go on without waiting for sound
             self._run_ticks(self._position // self._splitter.hop - AFTER, events, ready=self._position)
 
-    def _judge(self, candidate: Candidate, events: list[Event]) -> None:
-        verdict = self._classifier.push(self._features.push(candidate))
+    def _judge(self, candidate: Candidate, verdict: Verdict, events: list[Event]) -> None:
         centre = self._splitter.centre(candidate.frame)
         seconds = centre / self.samplerate
         asked = AskedCandidate(seconds, verdict.score, verdict.kind_score, candidate.strength)

@@ -38,7 +38,7 @@ def _model(weights: list[np.ndarray], biases: list[np.ndarray], **changes: Any) 
 def _constant(logits: list[float], prior: tuple[float, float, float] = (1 / 3, 1 / 3, 1 / 3)) -> Verdict:
     """The verdict of a classifier whose logits do not depend on the features."""
     model = _model([np.zeros((features.COUNT, 3))], [np.array(logits)], prior=np.array(prior))
-    return Classifier(model).push(np.zeros(features.COUNT, np.float32))
+    return Classifier(model).push(np.zeros((1, features.COUNT), np.float32))[0]
 
 
 def test_probabilities_equal_scikit_learn() -> None:
@@ -62,8 +62,7 @@ def test_probabilities_equal_scikit_learn() -> None:
         mean=scaler.mean_.astype(np.float32),
         scale=scaler.scale_.astype(np.float32),
     )
-    classifier = Classifier(model)
-    verdicts = [classifier.push(row) for row in rows]
+    verdicts = Classifier(model).push(rows)
 
     assert expected.max(axis=1).min() < 0.9  # not all rows are easy
     assert [verdict.first for verdict in verdicts] == pytest.approx(expected[:, 1].tolist(), abs=1e-6)
@@ -142,8 +141,7 @@ def test_features_have_names_and_know_no_level() -> None:
     vectors = []
     for gain in (1.0, 0.25, 0.3):
         _, candidates = candidates_of(sound * np.float32(gain), samplerate=44_100)
-        stage = Features()
-        vectors.append(np.array([stage.push(c) for c in candidates if c.strength > 1]))
+        vectors.append(Features().push([c for c in candidates if c.strength > 1]))
 
     assert vectors[0].shape == (2, features.COUNT) == (2, len(features.NAMES))
     assert len(set(features.NAMES)) == features.COUNT
@@ -159,9 +157,8 @@ def test_a_sound_that_repeats_itself_is_alike() -> None:
     alike = []
     column = next(number for number, name in enumerate(features.NAMES) if name.startswith("alike"))
     for sound in (same, other):
-        stage = Features()
         _, candidates = candidates_of(sound, samplerate=44_100)
-        vectors = [stage.push(candidate) for candidate in candidates if candidate.strength > 2]
+        vectors = Features().push([candidate for candidate in candidates if candidate.strength > 2])
         alike.append(float(vectors[1][column]))
     assert alike[0] > 0.8
     assert alike[1] < alike[0] - 0.1
@@ -177,9 +174,8 @@ def test_a_machine_that_knocks_is_alike_four_times_over() -> None:
     )
     likeness = []
     for sound in (knocks, cracks):
-        stage = Features()
         _, candidates = candidates_of(sound, samplerate=44_100)
-        vectors = [stage.push(candidate) for candidate in candidates if candidate.strength > 2]
+        vectors = Features().push([candidate for candidate in candidates if candidate.strength > 2])
         assert len(vectors) == 5
         likeness.append(vectors[-1][columns])
 
@@ -192,7 +188,7 @@ def test_the_tails_share_has_limits_on_both_sides() -> None:
     """Energy that comes at the peak only, in the tail only, and hardly at the peak: e**8 to one at most."""
     peak, tail = np.zeros((2, onset.BEFORE + onset.AFTER + 1, 90), np.float32)
     peak[onset.BEFORE] = tail[onset.BEFORE + 5 : onset.BEFORE + 21] = 1.0
-    assert [features._tones(fine)[-1] for fine in (peak, tail, tail + 1e-9 * peak)] == [-8.0, 8.0, 8.0]
+    assert features._tones([peak, tail, tail + 1e-9 * peak])[:, -1].tolist() == [-8.0, 8.0, 8.0]
 
 
 def test_a_dish_rings_and_a_crack_does_not() -> None:
@@ -206,7 +202,7 @@ def test_a_dish_rings_and_a_crack_does_not() -> None:
         sound = clicks_in_noise([], samplerate=44_100, duration_s=1.5)
         sound[44_100 : 44_100 + len(t)] += (0.2 * event).astype(np.float32)
         _, candidates = candidates_of(sound, samplerate=44_100)
-        rows.append(Features().push(max(candidates, key=lambda candidate: candidate.strength)))
+        rows += list(Features().push([max(candidates, key=lambda candidate: candidate.strength)]))
     crack, dish = rows
     assert dish[tail] > crack[tail] + 2
     assert dish[tone] > crack[tone] + 0.5
@@ -214,3 +210,15 @@ def test_a_dish_rings_and_a_crack_does_not() -> None:
 
 def test_classes_in_their_order() -> None:
     assert CLASSES == ("other", "first", "second")
+
+
+def test_candidates_are_the_same_however_they_are_cut(plain_model: Model) -> None:
+    """Features and verdicts of all at once and of each by itself, bit for bit, what is remembered among them."""
+    sound = clicks_in_noise(np.arange(0.9, 5.9, 0.07), samplerate=44_100, duration_s=6)
+    _, candidates = candidates_of(sound, samplerate=44_100)
+    assert len(candidates) > 60  # more than are remembered
+    together = Features().push(candidates)
+    stage, classifier = Features(), Classifier(plain_model)
+    singly = np.concatenate([stage.push([candidate]) for candidate in candidates])
+    assert np.array_equal(singly, together)
+    assert classifier.push(together) == [verdict for row in together for verdict in classifier.push(row[None])]

@@ -15,6 +15,7 @@ import pytest
 from clicks import candidates_of, clicks_in_noise
 from conftest import JUDGE, MARKS
 
+from crackdetect import features
 from crackdetect.classify import Classifier, Model
 from crackdetect.features import Features
 from crackdetect.handling import Handling, HandlingSettings
@@ -55,13 +56,15 @@ def _frames() -> list[Any]:
     return [splitter.push(part) for part in _samples()]
 
 
-def _candidates() -> list[Any]:
-    return candidates_of(np.concatenate(_samples()), samplerate=RATE)[1]
+def _candidates() -> list[list[Any]]:
+    """In irregular portions."""
+    candidates = candidates_of(np.concatenate(_samples()), samplerate=RATE)[1]
+    return [candidates[:1], candidates[1:4], candidates[4:]]
 
 
 def _vectors() -> list[np.ndarray]:
     stage = Features()
-    return [stage.push(candidate) for candidate in _candidates()]
+    return [stage.push(candidates) for candidates in _candidates()]
 
 
 def _ticks() -> list[tuple[list[Mark], int]]:
@@ -99,10 +102,8 @@ TABLE: dict[type, Stage] = {
         lambda stage, frames: (stage.push(frames), list(stage.heard), list(stage.cells)),
         empty=BandSplitter(samplerate=RATE).push(np.zeros(0, np.float32)),
     ),
-    Features: Stage(
-        lambda model: Features(), _candidates, Features.push, no_empty="a call is one candidate, never none"
-    ),
-    Classifier: Stage(Classifier, _vectors, Classifier.push, no_empty="a call is one candidate, never none"),
+    Features: Stage(lambda model: Features(), _candidates, Features.push, empty=[]),
+    Classifier: Stage(Classifier, _vectors, Classifier.push, empty=np.zeros((0, features.COUNT), np.float32)),
     LevelMeter: Stage(lambda model: LevelMeter(samplerate=RATE), _samples, _level, empty=np.zeros(0, np.float32)),
     Health: Stage(lambda model: Health(samplerate=RATE), _samples, Health.push, empty=np.zeros(0, np.float32)),
     Phase: Stage(

@@ -156,8 +156,8 @@ def test_a_burst_is_what_its_seconds_have_above_the_others(monkeypatch: pytest.M
     class Plain:
         def __init__(self, model: Model) -> None: ...
 
-        def push(self, vector: np.ndarray) -> Verdict:
-            return Verdict(0.0, 0.0, float(vector[0]), 0.0)
+        def push(self, vectors: np.ndarray) -> list[Verdict]:
+            return [Verdict(0.0, 0.0, float(vector[0]), 0.0) for vector in vectors]
 
     monkeypatch.setattr(fit, "Classifier", Plain)
     found = [(second + 0.5, -1.5) for second in range(30)]

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crackdetect import features
 from crackdetect.blocks import Samples
 from crackdetect.features import Features
 from crackdetect.onset import Onset
@@ -45,15 +44,14 @@ def rows_of(blocks: Iterable[Samples], truth: Truth, *, scenario: str) -> Rows:
     """Hears the blocks with the stages of the pipeline up to the features, and labels what they found."""
     splitter = BandSplitter(samplerate=truth.samplerate)
     onset, stage = Onset(bands=splitter.bands), Features()
-    vectors: list[Floats] = []
+    vectors = [stage.push([])]
     times: list[float] = []
     for block in blocks:
-        for candidate in onset.push(splitter.push(block)):
-            vectors.append(stage.push(candidate))
-            times.append(splitter.centre(candidate.frame) / truth.samplerate)
+        candidates = onset.push(splitter.push(block))
+        vectors.append(stage.push(candidates))
+        times += [splitter.centre(candidate.frame) / truth.samplerate for candidate in candidates]
     labels, snr_db, missed = label(np.array(times), truth)
-    table = np.array(vectors, np.float32).reshape(-1, features.COUNT)
-    return Rows(table, labels, np.array(times), snr_db, missed, truth.duration_s, scenario)
+    return Rows(np.concatenate(vectors), labels, np.array(times), snr_db, missed, truth.duration_s, scenario)
 
 
 def label(

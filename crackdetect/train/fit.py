@@ -230,10 +230,10 @@ def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, lis
         by_second = np.zeros((int(np.ceil(rows.duration_s)), SCORE_BINS))  # what is not a crack
         loud: dict[int, list[int]] = {}  # kind bins of what of it scores as one, by the second
         cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
-        for vector, row_label, snr, time in zip(rows.vectors, rows.labels, rows.snr_db, rows.times, strict=True):
+        verdicts = classifier.push(rows.vectors)
+        for verdict, row_label, snr, time in zip(verdicts, rows.labels, rows.snr_db, rows.times, strict=True):
             if row_label == IGNORED:
                 continue
-            verdict = classifier.push(vector)
             score_bin = int(np.searchsorted(SCORE_EDGES, verdict.score))
             if row_label == OTHER:
                 other[score_bin] += 1
