@@ -36,6 +36,7 @@ FLOOR_CELLS = 11
 _RANKS = (CELL // 2 - 1, CELL * 3 // 4 - 1, CELL * 15 // 16 - 1)
 WARM_UP_CELLS = 3
 HOLD_OFF_FRAMES = 8
+_HOLD_OFF = np.arange(-HOLD_OFF_FRAMES, HOLD_OFF_FRAMES + 1)
 #: Probability that one band exceeds its threshold in one frame of Gaussian noise.
 TAIL_PROBABILITY = 2.5e-4
 #: Frames that a candidate's neighbourhood needs before and after it (240 ms and 108 ms).
@@ -224,10 +225,10 @@ class Onset:
         high = end - self._first
         strength = self._strength
         self.heard.append((self._judged, strength[low:high] > _UNHEARD))
-        for i in (np.flatnonzero(strength[low:high] >= 0) + low).tolist():
-            around = strength[i - HOLD_OFF_FRAMES : i + HOLD_OFF_FRAMES + 1]
-            if int(around.argmax()) == HOLD_OFF_FRAMES:
-                yield self._candidate(i)
+        risen = np.flatnonzero(strength[low:high] >= 0) + low
+        around = strength[risen[:, None] + _HOLD_OFF]
+        for i in risen[around.argmax(axis=1) == HOLD_OFF_FRAMES].tolist():
+            yield self._candidate(i)
         self._judged = end
 
     def _candidate(self, i: int) -> Candidate:
