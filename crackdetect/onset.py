@@ -202,7 +202,7 @@ class Onset:
         self._open_count += len(energy)
         if self._open_valid and self._open_count == CELL:
             cell = self._open[0] if len(self._open) == 1 else np.concatenate(self._open)
-            levels = np.partition(cell, _RANKS, axis=0).take(_RANKS, axis=0)
+            levels = np.sort(cell.T, axis=1)[:, _RANKS].T  # sooner than a partition
             if float(levels[0].max()) <= _LEAST:
                 return  # digital silence says nothing of the noise: the floor stays what it was
             self.cells.append(Cell(first // CELL, levels))
