@@ -1,7 +1,8 @@
 """The small classifier: a feature vector in, calibrated probabilities of other / first / second crack out.
 
-Two hidden layers of rectified linear units on standardised features. The arrays are data (see
-``model_files.py``); nothing of the library that fitted them is needed to score.
+Two hidden layers of rectified linear units on standardised features; several networks side by side are one with
+zeros between them (``train/fit.py``). The arrays are data (see ``model_files.py``); nothing of the library that fitted
+them is needed to score.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ import click
 from crackdetect import cautions
 from crackdetect.development import development_verdict
 from crackdetect.errors import OutputError
-from crackdetect.events import Event, clock
+from crackdetect.events import Event, clock, percent_sure
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -314,7 +314,7 @@ def _how(event: Event) -> str:
     if event.fields.get("how") != "heard":
         return how
     late = event.announced_at - event.at
-    return f"{how}, {100 * event.fields['confidence']:.0f} % sure, told {late:.0f} s later"
+    return f"{how}, {percent_sure(event.fields['confidence'])} % sure, told {late:.0f} s later"
 
 
 def _spoken(kind: str) -> str:

@@ -92,3 +92,8 @@ def clock(seconds: float | None) -> str:
     whole = int(abs(seconds) + 0.5)
     sign = "-" if seconds < 0 and whole else ""
     return f"{sign}{whole // 60}:{whole % 60:02d}"
+
+
+def percent_sure(probability: float) -> str:
+    """``0.904`` -> ``"90"``: per cent of a probability, 99 at most, for nothing that was heard is certain."""
+    return f"{min(99.0, 100 * probability):.0f}"

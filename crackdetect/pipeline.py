@@ -95,7 +95,7 @@ class Pipeline:
     ) -> None:
         if so_far is not None and so_far.samplerate != samplerate:
             raise SettingError(f"this roast was heard at {so_far.samplerate} Hz; it cannot go on at {samplerate} Hz")
-        np.empty(_KEEP_FREED, np.uint8)
+        np.empty(_KEEP_FREED, np.uint8)  # and given back at once
         self.samplerate = samplerate
         self._so_far = so_far
         self.model = model

@@ -184,11 +184,27 @@ def test_a_machine_that_knocks_is_alike_four_times_over() -> None:
     assert (np.diff(likeness[0]) <= 0).all()
 
 
+def test_a_strong_sound_is_remembered_past_many_weak_ones() -> None:
+    """Forty faint candidates, each of its own shape, between two equal knocks: more than either memory holds."""
+    rng = np.random.default_rng(6)
+    rows = onset.BEFORE + onset.AFTER + 1
+
+    def candidate(shape: np.ndarray, strength: float) -> onset.Candidate:
+        return onset.Candidate(0, strength, shape, np.ones((rows, 120), np.float32), 10, np.ones(10, np.float32), 1.0)
+
+    knock, *faint = rng.uniform(0, 4, (41, rows, 10)).astype(np.float32)
+    heard = [candidate(knock, 2.0), *(candidate(shape, 0.5) for shape in faint), candidate(knock, 2.0)]
+    again = dict(zip(features.NAMES, Features().push(heard)[-1].tolist(), strict=True))
+    assert again["alike[strong 1]"] == pytest.approx(1, abs=1e-5)
+    assert again["alike[recent 1]"] < 0.9
+
+
 def test_the_tails_share_has_limits_on_both_sides() -> None:
-    """Energy that comes at the peak only, in the tail only, and hardly at the peak: e**8 to one at most."""
-    peak, tail = np.zeros((2, onset.BEFORE + onset.AFTER + 1, 90), np.float32)
+    """Energy that comes at the peak only, in the tail only, and hardly at the peak: e**8 to one at most. None: as if
+    it came at the peak."""
+    peak, tail, none = np.zeros((3, onset.BEFORE + onset.AFTER + 1, 90), np.float32)
     peak[onset.BEFORE] = tail[onset.BEFORE + 5 : onset.BEFORE + 21] = 1.0
-    assert features._tones([peak, tail, tail + 1e-9 * peak])[:, -1].tolist() == [-8.0, 8.0, 8.0]
+    assert features._tones([peak, tail, tail + 1e-9 * peak, none])[:, -1].tolist() == [-8.0, 8.0, 8.0, -8.0]
 
 
 def test_a_dish_rings_and_a_crack_does_not() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crackdetect.config import parse_time
-from crackdetect.events import TYPES, Event, clock
+from crackdetect.events import TYPES, Event, clock, percent_sure
 
 
 def _event(kind: str = "crack", **fields: object) -> Event:
@@ -93,6 +93,16 @@ def test_a_name_that_is_not_text_can_still_be_written() -> None:
 )
 def test_clock(seconds: float | None, text: str) -> None:
     assert clock(seconds) == text
+
+
+def test_nothing_that_was_heard_is_certain() -> None:
+    assert [percent_sure(probability) for probability in (0.0, 0.904, 0.989, 0.9951, 1.0)] == [
+        "0",
+        "90",
+        "99",
+        "99",
+        "99",
+    ]
 
 
 @given(st.integers(0, 59_999))

@@ -78,6 +78,14 @@ def test_the_peak_is_that_of_first_crack(log: RoastLog) -> None:
     assert roast.peak == (402.0, 80.0, 40.0, 160.0)
 
 
+def test_the_beans_in_the_tray_are_no_peak(log: RoastLog) -> None:
+    *heard, drop, summary = roast_events()
+    rest = {key: drop[key] for key in ("roast_time", "seq", "roast")}
+    dense = {"type": "density", "per_minute": 500.0, "low": 400.0, "high": 600.0}
+    log.keep([*heard, drop, {**dense, "at": 505.0, "announced_at": 505.0, **rest}, summary])
+    assert log.find("last").peak == (402.0, 80.0, 40.0, 160.0)
+
+
 def test_events_and_their_dicts_are_the_same_roast(log: RoastLog, tmp_path: Path) -> None:
     dicts = roast_events()
     envelope = ("type", "at", "announced_at", "roast_time", "seq", "roast")

@@ -21,7 +21,7 @@ from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import fit, judging
 from crackdetect.train.command import command
-from crackdetect.train.dataset import FIRST, IGNORED, OTHER, Rows, label
+from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, label
 from crackdetect.train.network import fitted
 from crackdetect.train.scenes import _handling, heard_in, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import SAMPLERATE, bank, session_of, side_of
@@ -188,8 +188,9 @@ def test_networks_side_by_side_are_the_mean_of_scikit_learns() -> None:
     labels = np.argmax(rows[:, :3] + rng.normal(0, 1, (600, 3)), axis=1)
     members = fitted(rows, labels, hidden=(12, 7), penalty=0.1, step=1e-2, seeds=(4, 5, 6), jobs=2)
     alone = fitted(rows, labels, hidden=(12, 7), penalty=0.1, step=1e-2, seeds=(5,))
-    for many, one in zip(members[1].coefs_, alone[0].coefs_, strict=True):
+    for many, one, other in zip(members[1].coefs_, alone[0].coefs_, members[0].coefs_, strict=True):
         assert (many == one).all()  # by its seed, whatever is fitted beside it
+        assert (many != other).any()
 
     weights, biases = fit.side_by_side(members)
     assert [w.shape for w in weights] == [(features.COUNT, 36), (36, 21), (21, 3)]
@@ -202,6 +203,19 @@ def test_networks_side_by_side_are_the_mean_of_scikit_learns() -> None:
     found = np.array([joined.logits(row) for row in unseen])
     expected -= expected.mean(axis=1, keepdims=True)
     assert found - found.mean(axis=1, keepdims=True) == pytest.approx(expected, abs=1e-4)
+
+
+def test_the_networks_of_a_classifier_differ(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three of one seed would be a single one at three times its cost."""
+    pytest.importorskip("sklearn")
+    monkeypatch.setattr(fit, "HIDDEN", (8, 4))
+    rng = np.random.default_rng(3)
+    labels = np.repeat([OTHER, FIRST, SECOND], 200).astype(np.int8)
+    vectors = rng.normal(labels[:, None], 1, (600, features.COUNT)).astype(np.float32)
+    nothing = np.zeros(0)
+    rows = Rows(vectors, labels, np.zeros(600), np.full(600, 20.0), nothing, 600.0, "roast")
+    first = np.split(fit.fit_network([rows], [rows], name="test", seed=1, jobs=1).weights[0], fit.MEMBERS, axis=1)
+    assert len({network.tobytes() for network in first}) == fit.MEMBERS == 3
 
 
 @pytest.mark.long

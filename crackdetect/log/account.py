@@ -79,7 +79,7 @@ def account(events: Iterable[Event | Mapping[str, Any]]) -> Account:
 
 
 def _peak(kept: Account) -> Density | None:
-    """The densest moment of first crack; of the whole roast where first crack is not known.
+    """The densest moment from first crack's start to second crack or the drop; the summary's where there is none.
 
     Second crack is denser, and the pour of the beans and their fall into the tray crackle as well; they are not the
     peak that is meant.

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from crackdetect.console import columns, development_rows
-from crackdetect.events import clock
+from crackdetect.events import clock, percent_sure
 from crackdetect.log.compare import MEASURES, half_interval, percent, tasting
 from crackdetect.log.planning import GUESSED_S, Plan
 from crackdetect.log.roast import CUPS, LIKING, SPOKEN, Note, Roast, Story
@@ -172,7 +172,7 @@ def _moment_row(roast: Roast, what: str, name: str) -> list[str]:
     if moment.interval_s is not None:
         text += f", between {at(moment.interval_s[0])} and {at(moment.interval_s[1])} (90 % interval)"
     if moment.whose == "heard" and what in ("charge", "drop", "cooled"):
-        sure = "" if moment.confidence is None else f", {100 * moment.confidence:.0f} % sure"
+        sure = "" if moment.confidence is None else f", {percent_sure(moment.confidence)} % sure"
         text += f", heard{sure}"
     others = []
     if moment.corrected:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from crackdetect import __version__, cautions
 from crackdetect.console import health_text
 from crackdetect.development import USUAL_HIGH, USUAL_LOW, development_verdict
-from crackdetect.events import clock
+from crackdetect.events import clock, percent_sure
 from crackdetect.log.compare import percent
 from crackdetect.log.roast import CUP_MEANING, CUPS, LIKING, Crack, Note, Roast, Story
 from crackdetect.log.text import grams
@@ -172,8 +172,7 @@ def _clips(story: Story, sound: Sound) -> list[tuple[str, list[dict[str, str]]]]
         return [
             {
                 "at": clock(story.roast.roast_time(crack.at_s)),
-                # nothing that was heard is certain
-                "words": f"{crack.kind} crack, {min(99.0, 100 * crack.probability):.0f} %, {crack.snr_db:.0f} dB",
+                "words": f"{crack.kind} crack, {percent_sure(crack.probability)} %, {crack.snr_db:.0f} dB",
                 "sound": as_wav(part, sound.samplerate),
             }
             for crack, part in pairs

@@ -34,7 +34,13 @@ from crackdetect.options import on_cluster
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Model whose classifier is kept: only what follows it is taught, in half the time.",
 )
-@click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, 256),
+    default=1,
+    show_default=True,
+    help="Processes, and networks fitted at a time.",
+)
 @on_cluster
 def command(
     out: Path,

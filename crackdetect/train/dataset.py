@@ -44,7 +44,7 @@ def rows_of(blocks: Iterable[Samples], truth: Truth, *, scenario: str) -> Rows:
     """Hears the blocks with the stages of the pipeline up to the features, and labels what they found."""
     splitter = BandSplitter(samplerate=truth.samplerate)
     onset, stage = Onset(bands=splitter.bands), Features()
-    vectors = [stage.push([])]
+    vectors = [stage.push([])]  # so that none at all has its shape
     times: list[float] = []
     for block in blocks:
         candidates = onset.push(splitter.push(block))
