@@ -31,9 +31,8 @@ IN_BAND = slice(2, 8)
 #: A band counts as present when at least this share of it lies below half the sample rate.
 MIN_BAND_SHARE = 0.6
 MIN_SAMPLERATE, MAX_SAMPLERATE = 8_000, 192_000
-#: Frames transformed at once: small enough for the processor's cache and for memory that is asked of the system once,
-#: large enough to hide call overhead.
-_CHUNK = 128
+#: Frames transformed at once, at most: those of a second and a half, so that a long block takes no more memory.
+_CHUNK = 1024
 
 Floats = npt.NDArray[np.float32]
 
