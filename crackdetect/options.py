@@ -41,8 +41,8 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            help="Announce first crack earlier (by some 2 s; falsely once in six hours of loud kitchen, usual "
-            "never) or surer (some 3 s later, in sixty roasts never too early).  [default: usual]",
+            help="Announce first crack earlier (by some 2 s; too early in four of sixty roasts, usual in two) or surer "
+            "(some 3 s later, in one; in loud kitchens half as often falsely).  [default: usual]",
         ),
         click.option(
             "--format",

@@ -36,7 +36,7 @@ PASSES = 2
 #: the density meets most cracks in dense choruses, and doubts those of a beginning too much. Chosen on other roasts.
 GAIN = 1.5
 #: First crack is announced at these log odds, nats, while a judge is taught, whatever the program's threshold.
-_ANNOUNCED_AT = 5.0
+_DECISION = PhaseSettings(threshold=5.0)
 #: A chorus is counted that lasts so long and has so many cracks.
 _LEAST_CHORUS_S, _LEAST_CRACKS = 10.0, 10
 
@@ -80,7 +80,7 @@ def untaught() -> JudgeModel:
 def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Heard:
     """Renders and hears a scene by the whole path."""
     blocks, truth = rendered(scene, bank(sounds, side) if scene.real and sounds is not None else None)
-    pipeline = Pipeline(samplerate=scene.plan.samplerate, model=model)
+    pipeline = Pipeline(samplerate=scene.plan.samplerate, model=model, phase_settings=_DECISION)
     asked = pipeline.keep_asked()
     for block in blocks:
         pipeline.push(Block(block))
@@ -92,7 +92,7 @@ def judge_again(heard: Heard, model: Model) -> Cases:
 
     Only a drop that was heard is left out, after which nothing is announced.
     """
-    phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=PhaseSettings(threshold=_ANNOUNCED_AT))
+    phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=_DECISION)
     kept = phase.keep_judged()
     marks: deque[Mark] = deque()
     probabilities = []
