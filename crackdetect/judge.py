@@ -69,6 +69,7 @@ NAMES = (
     "brighter after",
     "kind differs",
     "kind spread",
+    "regular",
 )
 COUNT = len(NAMES)
 #: Those that speak of how dense the cracks are; the second network does not see them. (Pairs and unevenness follow the
@@ -91,6 +92,9 @@ HOPELESS = -3.0
 _LAST, _LAST_GOOD = 32, 40
 #: A rhythm is looked for in the last seconds, between so many candidates, and may sway by so much and by this share.
 _RHYTHM_S, _RHYTHM_MOST, _SWAY_S, _SWAY = 8.0, 12, 0.010, 0.005
+#: Even steps are looked for among those that score above 0 in the last seconds: so long, from so many of them back, and
+#: so many; each may be off by a part of a second and of a step, and none is surer than this, seconds.
+_EVEN_S, _STEP_S, _STEPS_FROM, _STEPS, _OFF_S, _OFF, _SURE_S = 10.0, (0.2, 2.5), 12, 7, 0.01, 0.05, 0.004
 #: So many that score above 0 are compared in loudness and score, from the third on; louder adds nothing, nats.
 _LATE, _LOUDEST = 16, 8.0
 #: A candidate of this score, the upper edge of a bin, or less is poor.
@@ -255,6 +259,7 @@ class Judge:
                     *self._pairs(),
                     min(_MUCH_LOUDER, max(0.0, -min(before, default=0.0))),
                     *self._brighter(kind_score),
+                    self._regular(time) if score > _POOR else 0.0,
                 )
             )
             if self.kept is not None:
@@ -286,6 +291,32 @@ class Judge:
             at = bisect_left(ago, 2 * passed - sway)
             hits += at < len(ago) and ago[at] <= 2 * passed + sway
         return hits / (looked_at + 1)
+
+    def _regular(self, time: float) -> float:
+        """How surely this one is the next of a series of even steps (a clock, a walker, a knock once a turn), nats.
+
+        From each good one back, the next is looked for as far before it, and so on; where it is off by x, another one
+        comes as near by chance in a share of 2 x times their rate. The series of which that is least likely counts.
+        """
+        ago = [passed for last, _ in self._good if (passed := time - last) <= _EVEN_S]
+        rate = len(ago) / _EVEN_S
+        most = 0.0
+        start = bisect_left(ago, _STEP_S[0])
+        for first in ago[start : start + _STEPS_FROM]:
+            if first > _STEP_S[1]:
+                break
+            surely, at, step = 0.0, first, first
+            for count in range(2, _STEPS + 1):
+                after = bisect_left(ago, at + step)
+                near = [other for other in ago[max(after - 1, 0) : after + 1] if other > at + step / 2]
+                found = min(near, key=lambda other: abs(other - at - step), default=math.inf)
+                off = abs(found - at - step)
+                if off > _OFF_S + _OFF * step:
+                    break
+                surely -= math.log(min(1.0, 2 * rate * max(off, _SURE_S)))
+                at, step = found, found / count
+            most = max(most, surely)
+        return most
 
     def _compared(self, strength: float) -> tuple[float, float, float, float]:
         """How much louder this one is than those of late, and their spread; their mean score, and its spread."""

@@ -23,7 +23,7 @@ from crackdetect.judge import JudgeModel, Network
 from crackdetect.phase import ScoreModel
 
 FORMAT = "crackdetect-model"
-FORMAT_VERSION = 5
+FORMAT_VERSION = 6
 SHIPPED = "first-crack.json"
 _GOLDEN_TOLERANCE = 1e-3
 _MAX_BYTES = 4_000_000

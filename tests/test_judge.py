@@ -201,3 +201,32 @@ def test_after_a_reset_it_remembers_nothing() -> None:
     stage.reset()
     stage.know(np.full(len(SCORE_EDGES) + 1, 0.3), heard_s=60.0)
     assert met() == first
+
+
+def _regular(times: list[float], now: float) -> float:
+    return _last([*((time, 4.0, 0.0, 2.0) for time in sorted(times) if time < now), (now, 4.0, 0.0, 2.0)])["regular"]
+
+
+def test_what_comes_at_chance_is_seldom_the_next_of_a_series() -> None:
+    """Of cracks at random, two a second, one in a hundred is surer of it than e**10 to one, half of them not e**3."""
+    surely = [
+        _regular(np.cumsum(np.random.default_rng(seed).exponential(0.5, 40)).tolist(), 20.0) for seed in range(300)
+    ]
+    assert np.median(surely) < 3
+    assert np.quantile(surely, 0.99) < 10
+
+
+@pytest.mark.parametrize("sway_s", [0.003, 0.02])
+def test_a_clock_among_cracks_is_the_next_of_a_series(sway_s: float) -> None:
+    """Ticks a second apart, each step longer or shorter by so much, among a crack a second: all surer than e**8."""
+    for seed in range(50):
+        rng = np.random.default_rng(seed)
+        ticks = np.cumsum(1 + rng.normal(0, sway_s, 20))
+        cracks = rng.uniform(0, ticks[-1], 20)
+        assert _regular([*ticks.tolist(), *cracks.tolist()], float(ticks[-1])) > 8
+
+
+def test_a_series_needs_three_and_a_beat_that_is_not_missing() -> None:
+    assert _regular([1.0], 2.0) == 0
+    assert _regular([1.0, 2.0], 3.0) > 3
+    assert _regular([0.0, 1.0, 2.0, 3.0], 4.0) > _regular([0.0, 1.0, 3.0], 4.0)
