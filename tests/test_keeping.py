@@ -908,6 +908,7 @@ def test_the_question_is_asked_once_and_kept_among_the_other_settings(tmp_path: 
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and SIGKILL")
+@pytest.mark.long
 def test_killed_at_random_moments_a_roast_loses_a_second_at_most(tmp_path: Path) -> None:
     """A few of what ``tests/trials.py kills`` does two hundred times."""
     with Endpoint() as endpoint:

@@ -204,6 +204,7 @@ def test_nothing_is_announced_after_the_drop(dropped: bool) -> None:
     assert bool([item for item in said if isinstance(item, Turn)]) != dropped
 
 
+@pytest.mark.long
 def test_no_false_start_in_four_hours_of_clatter_as_it_was_trained_on() -> None:
     """16 runs of 15 minutes. The odds at which it is announced are hundreds to one, and clatter scores low."""
     for seed in range(16):
@@ -251,6 +252,7 @@ def test_a_crack_is_of_the_second_kind_more_easily_once_second_crack_has_begun()
 # -- dating ----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_nine_in_ten_intervals_hold_the_start_of_the_ramp() -> None:
     """60 ramps of known start, drawn over the lengths and peaks that the ramp model allows for.
 
