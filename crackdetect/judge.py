@@ -307,10 +307,11 @@ class Judge:
                 break
             surely, at, step = 0.0, first, first
             for count in range(2, _STEPS + 1):
-                after = bisect_left(ago, at + step)
-                near = [other for other in ago[max(after - 1, 0) : after + 1] if other > at + step / 2]
-                found = min(near, key=lambda other: abs(other - at - step), default=math.inf)
-                off = abs(found - at - step)
+                after = bisect_left(ago, at + step)  # the nearest one is this or the one before
+                found = ago[after] if after < len(ago) else math.inf
+                off = found - at - step
+                if after and ago[after - 1] > at + step / 2 and (sooner := at + step - ago[after - 1]) <= off:
+                    found, off = ago[after - 1], sooner
                 if off > _OFF_S + _OFF * step:
                     break
                 surely -= math.log(min(1.0, 2 * rate * max(off, _SURE_S)))
