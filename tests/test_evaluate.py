@@ -200,7 +200,8 @@ def test_right_false_and_missed(
 def test_figures_of_two_roasts_by_hand() -> None:
     first = score("a", [_crack(1.0), _crack(5.0, 0.7), _start(9, 20)], _truth([(1.0, "first", 16)], start=10))
     second = score("b", [_crack(2.0, 0.6)], _truth([(2.0, "first", 16), (3.0, "first", 16)], start=10))
-    first, second = replace(first, optimal_delay_s=8.0), replace(second, optimal_delay_s=12.0)
+    first = replace(first, optimal_delay_s=8.0, best_error_s=-1.0)
+    second = replace(second, optimal_delay_s=12.0, best_error_s=2.0)
 
     figures = table.aggregate([first, second])
 
@@ -221,6 +222,8 @@ def test_figures_of_two_roasts_by_hand() -> None:
     clear = table.aggregate([replace(first, least_snr_db=10.0), replace(second, least_snr_db=9.0)])
     assert clear["clear_delay_over_optimal"] == 1.25
     assert figures["start_bias_s"] == -1
+    # the best date does not ask whether anything was announced
+    assert (figures["start_best_median_abs_error_s"], figures["start_best_bias_s"]) == (1.5, 0.5)
 
 
 def test_one_false_crack_a_minute_is_where_the_threshold_is_put() -> None:
@@ -249,6 +252,17 @@ def test_an_optimal_delay_stands_beside_every_ramp() -> None:
     assert benchmark.optimal_delay_s(plan) == pytest.approx(15.3, abs=0.4)
     assert benchmark.optimal_delay_s(plan_roast(seed=1, scenario="kitchen")) is None
     assert poisson_cusum_delay(background_per_minute=3, rise_per_minute=100, ramp_s=40) == pytest.approx(15.3, abs=0.3)
+
+
+def test_the_best_date_knows_every_crack_and_nothing_else() -> None:
+    plan = plan_roast(seed=1, overrides={"ramp_s": 20.0, "peak_per_minute": 120.0, "strays_per_minute": 1.0})
+    start = plan.first_start_s
+    assert start is not None
+    # cracks as a ramp of 20 s to two a second has them on average: its integral at 1/2, 3/2, ...
+    times = [start + (20 * (i + 0.5)) ** 0.5 for i in range(20)] + [start + 20 + (i + 0.5) / 2 for i in range(60)]
+    error = benchmark.best_error_s(plan, _truth([(time, "first", 16) for time in times], start=start))
+    assert error == pytest.approx(0, abs=2.0)
+    assert benchmark.best_error_s(plan_roast(seed=1, scenario="kitchen"), _truth([])) is None
 
 
 def test_sensitivities_are_compared_on_the_same_signal() -> None:

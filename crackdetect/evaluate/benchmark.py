@@ -16,7 +16,7 @@ from crackdetect.errors import InputError
 from crackdetect.evaluate import gaussian, popcorn, real_sounds
 from crackdetect.evaluate.hearing import Hearing
 from crackdetect.evaluate.kept import KeptScores
-from crackdetect.evaluate.limits import poisson_cusum_delay
+from crackdetect.evaluate.limits import poisson_cusum_delay, ramp_start
 from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.evaluate.rivals import Rivals
 from crackdetect.evaluate.scoring import Score, score
@@ -32,6 +32,10 @@ from crackdetect.workers import each
 
 #: Fewest strays a minute that the optimal test is asked about: with none at all, one crack would be proof.
 _LEAST_STRAYS = 0.2
+#: What the best date knows of ramps (s) and peaks (cracks a minute): what the benchmark draws them from.
+_RAMPS_S, _PEAKS = range(10, 61, 5), (40, 60, 80, 100, 125, 150)
+#: It looks so far back from the end of the plateau, s: a ramp and a plateau last two minutes at most.
+_DATE_SPAN_S = 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,7 @@ def run_task(task: Task, hearing: Hearing) -> Score:
         signal.truth,
         theme=task.theme,
         optimal_delay_s=None if task.plan is None or task.source != "plan" else optimal_delay_s(task.plan),
+        best_error_s=None if task.plan is None or task.source != "plan" else best_error_s(task.plan, signal.truth),
         rivals=None if rivals is None else rivals.sweeps(signal.truth),
         others=others,
     )
@@ -137,6 +142,22 @@ def _optimal_delay_s(strays: float, peak: float, ramp_s: float) -> float:
     return poisson_cusum_delay(
         background_per_minute=strays, rise_per_minute=peak, ramp_s=ramp_s, between_false_h=10.0, runs=4000
     )
+
+
+def best_error_s(plan: RoastPlan, truth: Truth) -> float | None:
+    """Error (s) of the best date (``limits.ramp_start``) from all cracks until the end of the plateau, if each were
+    heard and the strays' rate, but not this ramp, were known; None where first crack does not begin."""
+    if plan.first_start_s is None or plan.first_start_s < 0:
+        return None
+    found = ramp_start(
+        [event.time_s for event in truth.events if event.kind in ("first", "stray")],
+        now=plan.first_start_s + plan.ramp_s + plan.first_hold_s,
+        background=max(plan.strays_per_minute, _LEAST_STRAYS) / 60,
+        ramps=_RAMPS_S,
+        peaks=[peak / 60 for peak in _PEAKS],
+        span=_DATE_SPAN_S,
+    )
+    return found.middle - plan.first_start_s
 
 
 def run(

@@ -1,4 +1,4 @@
-"""What no detector can beat: the limits for hearing one crack and for announcing a change of rate.
+"""What no detector can beat: the limits for hearing one crack, for announcing a change of rate and for dating it.
 
 Run lengths of cumulative sums are exact (integral equation, Markov chain, differential equation). Where a
 limit has no closed form (a ramp; a maximum over windows) it is a seeded simulation.
@@ -7,7 +7,7 @@ limit has no closed form (a ramp; a maximum over windows) it is a seeded simulat
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -251,6 +251,52 @@ def poisson_change_point(times: npt.ArrayLike, start: float, end: float, *, marg
     likelihood = scipy.special.xlogy(before, before / left) + scipy.special.xlogy(n - before, (n - before) / right)
     best = int(likelihood.argmax())
     return ChangePoint(float(change[best]), float(before[best] / left[best]), float((n - before[best]) / right[best]))
+
+
+# -- the start of a ramp, after the fact
+
+
+class RampStart(NamedTuple):
+    """Posterior of the start of a ramp: its median and the ends of its 90 % interval, in the unit of the times."""
+
+    earliest: float
+    middle: float
+    latest: float
+
+
+def ramp_start(
+    times: npt.ArrayLike,
+    *,
+    now: float,
+    background: float,
+    ramps: Sequence[float],
+    peaks: Sequence[float],
+    span: float,
+    step: float = 0.25,
+) -> RampStart:
+    """Where the rate of points began to rise, for an observer who saw each one of them until ``now``.
+
+    times: shape (n,). The rate goes from ``background`` up by one of ``peaks`` (points a unit of time) linearly within
+    one of ``ramps`` and stays; each pair is as likely as another, and any start within ``span`` before ``now`` as any
+    other. The posterior is exact but for ``step``: a Poisson process's likelihood is the product of its rates at the
+    points times exp(-integral of the rate) (Snyder and Miller, Random Point Processes in Time and Space, 1991, from
+    memory). No date has a smaller mean absolute error than its median.
+    """
+    if not (background > 0 and 0 < step <= span) or min(ramps) <= 0 or min(peaks) <= 0:
+        raise SettingError(f"background {background}, span {span}, step {step}, ramps and peaks must be more than 0")
+    starts = np.arange(now - span, now, step) + step / 2
+    points = np.asarray(times, dtype=np.float64)
+    since = points[(points > now - span) & (points <= now)] - starts[:, None]
+    heard = now - starts
+    logs = np.empty((len(ramps), len(peaks), len(starts)))
+    for i, ramp in enumerate(ramps):
+        up = np.clip(since / ramp, 0, 1)
+        passed = np.where(heard < ramp, heard**2 / (2 * ramp), heard - ramp / 2)
+        for j, peak in enumerate(peaks):
+            logs[i, j] = np.log1p(up * (peak / background)).sum(axis=1) - peak * passed
+    cumulative = np.concatenate([[0.0], np.cumsum(np.exp(logs - logs.max()).sum(axis=(0, 1)))])
+    edges = np.append(starts, now + step / 2) - step / 2
+    return RampStart(*np.interp((0.05, 0.5, 0.95), cumulative / cumulative[-1], edges).tolist())
 
 
 # -- one crack in noise

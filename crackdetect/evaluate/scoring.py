@@ -131,6 +131,7 @@ class Score:
     each crack said, its probability and whether a crack was there. crack_snr_db, crack_probabilities: of each first
     crack and stray present whose SNR is known, its SNR and the probability with which it was said (0: it was missed).
     optimal_delay_s: mean delay of the optimal test for the same ramp and strays, if every crack were heard.
+    best_error_s: of the best date of the start, if every crack were heard.
     error_s, covered: of the start as announced; with _refined, as the summary has it. charge_error_s, drop_error_s: of
     those heard. second_delay_s: since second crack began; second_dense_delay_s: since it reached SECOND_DENSE cracks a
     minute. heard_wrongly: charges and drops heard where there were none.
@@ -150,6 +151,7 @@ class Score:
     false_announcement: bool
     delay_s: float | None
     optimal_delay_s: float | None
+    best_error_s: float | None
     error_s: float | None
     error_refined_s: float | None
     covered: bool | None
@@ -214,6 +216,7 @@ def score(
     *,
     theme: str = "",
     optimal_delay_s: float | None = None,
+    best_error_s: float | None = None,
     rivals: Mapping[str, Sweep] | None = None,
     others: Mapping[str, Sequence[Event]] | None = None,
 ) -> Score:
@@ -264,6 +267,7 @@ def score(
         false_announcement=false,
         delay_s=delay,
         optimal_delay_s=optimal_delay_s,
+        best_error_s=best_error_s,
         error_s=error,
         error_refined_s=error_refined,
         covered=covered,

@@ -153,6 +153,9 @@ def _dating(scores: Sequence[Score]) -> dict[str, Any]:
         figures[f"start{suffix}_median_abs_error_s"] = _reduced(np.median, np.abs(errors))
         figures[f"start{suffix}_bias_s"] = _reduced(np.mean, errors)
         figures[f"start{suffix}_covered"] = _reduced(np.mean, covered)
+    best = [s.best_error_s for s in scores if s.best_error_s is not None]
+    figures["start_best_median_abs_error_s"] = _reduced(np.median, np.abs(best))
+    figures["start_best_bias_s"] = _reduced(np.mean, best)
     return figures
 
 
@@ -319,6 +322,8 @@ _SECTIONS: tuple[tuple[str, tuple[_Row, ...]], ...] = (
             _Row("start_refined_median_abs_error_s", "  date in the summary, median error (s)"),
             _Row("start_refined_bias_s", "  its bias (s)"),
             _Row("start_refined_covered", "  its 90 % interval holds the truth in"),
+            _Row("start_best_median_abs_error_s", "  the best date from all cracks, median error (s)"),
+            _Row("start_best_bias_s", "  its bias (s)"),
         ),
     ),
     (
