@@ -38,7 +38,7 @@ from crackdetect.dead_time import dead_time_correct
 from crackdetect.errors import ModelError
 from crackdetect.judge import Judge, JudgeModel
 from crackdetect.so_far import Dated, SoFar
-from crackdetect.start_filter import StartFilter, StartSettings
+from crackdetect.start_filter import StartFilter, StartSettings, start_hazard
 
 TICK_S = 0.25
 #: Edges of the bins of score (nats) and of kind score.
@@ -251,6 +251,8 @@ class Phase:
         self._marked: float | None = None
         self._ready_at = s.ready_s
         self._not_before = 0.0  # until here the person has said that first crack had not begun
+        #: Seconds, or None while it is not known: soon after charge first crack is unlikely. The pipeline keeps it.
+        self.charge: float | None = None
 
     def go_on(self, so_far: SoFar) -> None:
         """In the middle of a roast, in a new process: what was found holds, the background is learnt anew."""
@@ -340,7 +342,9 @@ class Phase:
         self._ticks.append((self._now, observed_s))
         self._forget()
         if self.first_crack is None:
-            odds = self._start.push(evidence, observed_s=observed_s)
+            since = None if self.charge is None else self._now - self.charge
+            hazard = 1.0 if since is None else start_hazard(since, usual_s=60 * s.start.start_every_min)
+            odds = self._start.push(evidence, observed_s=observed_s, hazard=hazard)
             if odds < 0 and self._marked is None:  # what may be the chorus is not learnt as background
                 self._withheld.clear()
                 self._learn(counts, observed_s)

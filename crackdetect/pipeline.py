@@ -379,6 +379,7 @@ class Pipeline:
             now = self._tick * TICK_S
             if self._asked is not None:
                 self._asked.append(AskedTick(len(marks), tick, min(heard, TICK_S)))
+            self._phase.charge = self._known_charge
             for said in self._phase.push(marks, tick=tick, observed_s=min(heard, TICK_S)):
                 self._say(said, sound, events)
             self._handle(border, sound, events)
@@ -465,6 +466,12 @@ class Pipeline:
             return None, 0.0
         since = self._taken_back_at[what]
         return what, since if first_crack is None else max(since, first_crack + LEAST_DEVELOPMENT_S)
+
+    @property
+    def _known_charge(self) -> float | None:
+        """Charge in seconds, also where it was given and is yet to come."""
+        given = None if "charge" in self._given_told else self.settings.charge_at
+        return given if self._charge is None else self._charge
 
     def _known_times(self, now: float, ready: int, events: list[Event]) -> None:
         """Charge and drop that the person gave beforehand, and the end of the cooling time."""

@@ -11,6 +11,7 @@ from crackdetect.classify import Model
 from crackdetect.config import Settings, Target
 from crackdetect.events import Event
 from crackdetect.pipeline import Pipeline
+from crackdetect.so_far import SoFar
 
 RATE = 16_000
 #: A rattle from 30 to 50 s that sounds like cracks, then a pause, then a chorus from 90 s on.
@@ -42,6 +43,37 @@ def _quiet(model: Model, wishes: Settings, steps: list[float | str]) -> list[Eve
         silence = None if isinstance(step, str) else Block(np.zeros(round(step * 8_000), np.float32))
         events += pipeline.mark(str(step)) if silence is None else pipeline.push(silence)
     return events + pipeline.finish()
+
+
+# -- charge ----------------------------------------------------------------------------------------------------
+
+
+def _announced(events: list[Event]) -> float:
+    (start,) = _of(events, "first_crack.start")
+    return start.announced_at
+
+
+def test_soon_after_a_known_charge_more_evidence_is_wanted(plain_model: Model) -> None:
+    """A rattle half a minute after charge, for which first crack is too early, however charge is known."""
+    unknown = _announced(_hear(plain_model, {}))
+    given = _announced(_hear(plain_model, {}, wishes=Settings(charge_at=0.0)))
+    assert unknown + 0.2 < given < unknown + 5
+    yet_to_come = _announced(_hear(plain_model, {}, wishes=Settings(charge_at=90.0)))  # none before charge either
+    assert yet_to_come == pytest.approx(given, abs=0.1)
+    assert _announced(_hear(plain_model, {2: "charge"})) == pytest.approx(given, abs=0.1)
+    taken_back = _hear(plain_model, {25: "charge.not_yet"}, wishes=Settings(charge_at=0.0))
+    assert _announced(taken_back) == pytest.approx(unknown, abs=0.1)
+
+
+def test_a_charge_before_the_program_was_ended_is_still_known(plain_model: Model) -> None:
+    sound = clicks_in_noise(RATTLE, samplerate=RATE, duration_s=60, frequency_hz=3_000)
+    times = []
+    for charge_at in (None, 0.0):
+        first = Pipeline(samplerate=RATE, model=plain_model, settings=Settings(charge_at=charge_at))
+        so_far = SoFar.of(event.to_dict() for event in first.push(Block(sound[: 5 * RATE])))
+        again = Pipeline(samplerate=RATE, model=plain_model, settings=so_far.settings, so_far=so_far)
+        times.append(_announced([event for block in cut(sound[again.position :], RATE) for event in again.push(block)]))
+    assert times[0] + 0.2 < times[1] < times[0] + 5
 
 
 # -- not yet ---------------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from conftest import MARKS
 
 from crackdetect.evaluate.limits import poisson_cusum_delay
 from crackdetect.phase import PhaseSettings
-from crackdetect.start_filter import StartFilter, StartSettings
+from crackdetect.start_filter import StartFilter, StartSettings, start_hazard
 
 CRACK = np.array(MARKS["crack"])
 BURST = np.array(MARKS["burst"])
@@ -36,7 +36,7 @@ def _sure(count: int) -> list[tuple[int, float]]:
     return _at([len(CRACK) - 1] * count)
 
 
-def slow_forward(ticks: list[list[int]]) -> float:
+def slow_forward(ticks: list[list[int]], hazards: list[float]) -> float:
     """The same by the textbook (Rabiner 1989, forward algorithm): every path state by state, no vectors."""
     alone, bursts = "alone", ("in a burst", "in a dense burst")
     states = ["quiet", "clump", *bursts] + [f"{c} {b}" for b in (alone, *bursts) for c in range(4)]
@@ -50,20 +50,12 @@ def slow_forward(ticks: list[list[int]]) -> float:
         extra[f"{stage} alone"] = [rate / 60 * c for c in CRACK]
         for name in bursts:
             extra[f"{stage} {name}"] = [a + b for a, b in zip(extra[f"{stage} alone"], extra[name], strict=True)]
-    clump, burst, start = (TICK_S / 60 / m for m in (S.clump_every_min, S.burst_every_min, S.start_every_min))
+    clump, burst, usual = (TICK_S / 60 / m for m in (S.clump_every_min, S.burst_every_min, S.start_every_min))
     end_clump, end_burst = (1 - math.exp(-TICK_S / t) for t in (S.clump_s, S.burst_s))
     climb = [1 - math.exp(-TICK_S / t) for t in S.climb_s] + [0.0]
-    move = {
-        ("quiet", "quiet"): 1 - clump - burst - start,
-        ("quiet", "clump"): clump,
-        ("quiet", "0 alone"): start,
-        ("clump", "quiet"): end_clump,
-        ("clump", "clump"): 1 - end_clump - start,
-        ("clump", "0 alone"): start,
-    }
+    move = {("quiet", "clump"): clump, ("clump", "quiet"): end_clump}
     for name in bursts:
-        move |= {("quiet", name): burst / 2, (name, "quiet"): end_burst, (name, name): 1 - end_burst - start}
-        move[name, f"0 {name}"] = start
+        move |= {("quiet", name): burst / 2, (name, "quiet"): end_burst}
     for stage in range(4):
         for rises, further in ((0, 1 - climb[stage]), (1, climb[stage])):
             if stage + rises < 4:
@@ -73,7 +65,12 @@ def slow_forward(ticks: list[list[int]]) -> float:
                     move[f"{stage} {name}", f"{stage + rises} alone"] = further * end_burst
                     move[f"{stage} {name}", f"{stage + rises} {name}"] = further * (1 - end_burst)
     weights = {state: float(state == "quiet") for state in states}
-    for bins in ticks:
+    for bins, hazard in zip(ticks, hazards, strict=True):
+        start = hazard * usual
+        move |= {("quiet", "quiet"): 1 - clump - burst - start, ("quiet", "0 alone"): start}
+        move |= {("clump", "clump"): 1 - end_clump - start, ("clump", "0 alone"): start}
+        for name in bursts:
+            move |= {(name, name): 1 - end_burst - start, (name, f"0 {name}"): start}
         following = dict.fromkeys(states, 0.0)
         for (origin, state), share in move.items():
             following[state] += weights[origin] * share
@@ -91,10 +88,38 @@ def slow_forward(ticks: list[list[int]]) -> float:
 def test_the_filter_is_the_forward_algorithm(seed: int) -> None:
     rng = np.random.default_rng(seed)
     ticks = [rng.integers(0, len(CRACK), rng.poisson(0.4)).tolist() for _ in range(160)]
-    found = _filter()
-    for bins in ticks:
-        odds = found.push(_at(bins), observed_s=TICK_S)
-    assert odds == pytest.approx(slow_forward(ticks), abs=1e-6)
+    for hazards in ([1.0] * 160, rng.uniform(0, 1, 160).tolist()):
+        found = _filter()
+        for bins, hazard in zip(ticks, hazards, strict=True):
+            odds = found.push(_at(bins), observed_s=TICK_S, hazard=hazard)
+        assert odds == pytest.approx(slow_forward(ticks, hazards), abs=1e-6)
+
+
+def test_soon_after_charge_first_crack_is_unlikely() -> None:
+    """The hazard of a log-normal time by scipy's distribution, a tenth of the usual one at least and never over it."""
+    stats = pytest.importorskip("scipy.stats")
+    timed, usual_s = stats.lognorm(s=0.5, scale=420), 60 * S.start_every_min
+    assert timed.ppf([0.05, 0.95]) == pytest.approx([185, 960], abs=5)  # 3:05 and 16:00
+    hazards = [start_hazard(t, usual_s=usual_s) for t in range(1, 3600)]
+    expected = [timed.pdf(t) / timed.sf(t) * usual_s for t in range(1, 3600)]
+    assert hazards == pytest.approx(np.clip(expected, 0.1, 1).tolist(), rel=1e-9)
+    assert len({hazard for hazard in hazards if 0.1 < hazard < 1}) > 60  # it rises for more than a minute
+    assert start_hazard(-30.0, usual_s=usual_s) == start_hazard(0.0, usual_s=usual_s) == 0.1
+    assert start_hazard(30 * 86_400.0, usual_s=usual_s) == 1.0  # charge was given wrongly, or long ago
+
+
+def test_the_same_cracks_are_worth_less_soon_after_charge() -> None:
+    """By the ln of the hazard (Bayes), while a chorus is unlikely; what goes on is announced all the same."""
+    usual, soon = _filter(), _filter()
+    for _ in range(240):  # a minute of silence
+        usual.push([], observed_s=TICK_S)
+        soon.push([], observed_s=TICK_S, hazard=0.1)
+    odds = []
+    for i in range(160):
+        marks = _sure(1) if i % 4 == 0 else []
+        odds.append((usual.push(marks, observed_s=TICK_S), soon.push(marks, observed_s=TICK_S, hazard=0.1)))
+    assert odds[0][1] - odds[0][0] == pytest.approx(math.log(0.1), abs=0.1)
+    assert odds[-1][1] > THRESHOLD
 
 
 def test_a_chorus_raises_the_odds_and_silence_lowers_them() -> None:
