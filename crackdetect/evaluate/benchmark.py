@@ -34,8 +34,8 @@ from crackdetect.workers import each
 _LEAST_STRAYS = 0.2
 #: What the best date knows of ramps (s) and peaks (cracks a minute): what the benchmark draws them from.
 _RAMPS_S, _PEAKS = range(10, 61, 5), (40, 60, 80, 100, 125, 150)
-#: It looks so far back from the end of the plateau, s: a ramp and a plateau last two minutes at most.
-_DATE_SPAN_S = 180.0
+#: It hears so much of the plateau, s, and looks so far back from there: more tells nothing of the start.
+_DATE_PLATEAU_S, _DATE_SPAN_S = 60.0, 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,13 +145,14 @@ def _optimal_delay_s(strays: float, peak: float, ramp_s: float) -> float:
 
 
 def best_error_s(plan: RoastPlan, truth: Truth) -> float | None:
-    """Error (s) of the best date (``limits.ramp_start``) from all cracks until the end of the plateau, if each were
-    heard and the strays' rate, but not this ramp, were known; None where first crack does not begin."""
+    """Error (s) of the best date (``limits.ramp_start``), if each crack until the end of the plateau, a minute of it at
+    most, were heard and the strays' rate, but not this ramp, were known; None where first crack does not begin.
+    """
     if plan.first_start_s is None or plan.first_start_s < 0:
         return None
     found = ramp_start(
         [event.time_s for event in truth.events if event.kind in ("first", "stray")],
-        now=plan.first_start_s + plan.ramp_s + plan.first_hold_s,
+        now=min(plan.first_start_s + plan.ramp_s + min(plan.first_hold_s, _DATE_PLATEAU_S), truth.duration_s),
         background=max(plan.strays_per_minute, _LEAST_STRAYS) / 60,
         ramps=_RAMPS_S,
         peaks=[peak / 60 for peak in _PEAKS],
