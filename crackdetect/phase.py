@@ -64,7 +64,7 @@ class PhaseSettings:
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
-    threshold: float = 5.5
+    threshold: float = 8.0
     ready_s: float = 20.0
     again_after_s: float = 5.0
     lag_s: float = 12.0

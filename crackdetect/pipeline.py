@@ -67,7 +67,7 @@ _TICKS_A_SECOND = round(1 / TICK_S)
 #: freed for the next second instead of asking the system anew, a fifth of the time (mallopt(3), dynamic thresholds).
 _KEEP_FREED = 16 << 20
 #: Nats by which each sensitivity moves the threshold of the decision; measured with ``crackdetect evaluate``.
-THRESHOLD_SHIFT: dict[Sensitivity, float] = {"earlier": -2.0, "usual": 0.0, "surer": 3.0}
+THRESHOLD_SHIFT: dict[Sensitivity, float] = {"earlier": -2.5, "usual": 0.0, "surer": 2.0}
 
 
 class Pipeline:
