@@ -197,6 +197,10 @@ class Settings:
         if self.sensitivity not in SENSITIVITIES:
             raise SettingError(f"sensitivity {self.sensitivity!r} is unknown; choose {', '.join(SENSITIVITIES)}")
 
+    def given(self, what: str) -> float | None:
+        """When ``charge`` or ``drop`` (what) is, as given by the person, or None."""
+        return self.charge_at if what == "charge" else self.drop_at
+
     def as_fields(self) -> dict[str, object]:
         """The ``settings`` field of ``roast.start``."""
         return {

@@ -41,8 +41,8 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            help="Announce first crack earlier (by some 2 s; in loud kitchens two or three times as often falsely) or "
-            "surer (some 3 to 5 s later, half as often falsely).  [default: usual]",
+            help="Announce first crack earlier (by some 3 s; in loud kitchens twice as often falsely) or surer (some "
+            "3 s later, two thirds as often falsely).  [default: usual]",
         ),
         click.option(
             "--format",

@@ -256,7 +256,10 @@ class Pipeline:
     def _take_back(self, event: str) -> None:
         """The person says that this has not happened: neither their own mark nor what was heard or given holds."""
         if event in self._taken_back_at:
-            self._taken_back_at[event] = self._position / self.samplerate
+            now = self._taken_back_at[event] = self._position / self.samplerate
+            given = self.settings.given(event)
+            if given is not None and given <= now:
+                self._given_told.add(event)  # also where a mark stood in its place: it does not hold either
         if event == "charge":
             self._charge = None
         elif event == "drop":
@@ -459,7 +462,7 @@ class Pipeline:
             awaited = self._cooled is None and wishes.cool_s is None
             return ("cooled", self._drop + LEAST_COOLING_S) if awaited else (None, 0.0)
         what: Awaited = "charge" if first_crack is None else "drop"
-        given = wishes.charge_at if what == "charge" else wishes.drop_at
+        given = wishes.given(what)
         # one that was given, and came, and does not hold any more has been taken back
         open_to_hearing = given is None or what in self._given_told
         if not open_to_hearing or (what == "charge" and self._charge is not None):

@@ -130,10 +130,15 @@ class SoFar:
                 self.cooled = None
             elif what not in ("charge", "cooled"):  # these have an event of their own
                 self.marked[what] = at
-        elif event == "drop":
-            self.drop = self.cooled = None
-        elif event in ("charge", "cooled"):
+        elif event in ("charge", "drop"):
             setattr(self, event, None)
+            given = self.settings.given(event)
+            if given is not None and given <= at:
+                self.given_told.add(event)
+            if event == "drop":
+                self.cooled = None
+        elif event == "cooled":
+            self.cooled = None
         elif event == "first_crack":
             self.marked.clear()
             self.first_crack = self.first_crack_end = self.second_crack = None

@@ -54,7 +54,7 @@ def _announced(events: list[Event]) -> float:
 
 
 def test_soon_after_a_known_charge_more_evidence_is_wanted(plain_model: Model) -> None:
-    """A rattle half a minute after charge, for which first crack is too early, however charge is known."""
+    """A rattle half a minute after charge, for which first crack is too early, be charge given or marked."""
     unknown = _announced(_hear(plain_model, {}))
     given = _announced(_hear(plain_model, {}, wishes=Settings(charge_at=0.0)))
     assert unknown + 0.2 < given < unknown + 5
@@ -196,6 +196,17 @@ def test_charge_given_beforehand_can_be_taken_back_and_marked(plain_model: Model
     without = _quiet(plain_model, wishes, [10.0, "charge.not_yet", 10.0, "drop"])
     assert without[-1].fields["total"] is None
     assert without[-1].roast_time is None
+
+
+@pytest.mark.parametrize("what", ["charge", "drop"])
+def test_a_given_time_does_not_come_back_with_the_mark_that_stood_in_its_place(plain_model: Model, what: str) -> None:
+    wishes = Settings(charge_at=5.0) if what == "charge" else Settings(drop_at=5.0)
+    events = _quiet(plain_model, wishes, [2.0, what, 8.0, f"{what}.not_yet", 10.0])
+    assert [(event.at, event.fields["how"]) for event in _of(events, what)] == [(2.0, "key")]
+    assert what in SoFar.of(event.to_dict() for event in events[:-1]).given_told  # nor after a restart
+    # taken back before it has come: it still does
+    earlier = _quiet(plain_model, wishes, [2.0, what, 1.0, f"{what}.not_yet", 10.0])
+    assert [(event.at, event.fields["how"]) for event in _of(earlier, what)] == [(2.0, "key"), (5.0, "given")]
 
 
 def test_a_drop_taken_back_lets_development_go_on(plain_model: Model) -> None:

@@ -146,13 +146,15 @@ def _optimal_delay_s(strays: float, peak: float, ramp_s: float) -> float:
 
 def best_error_s(plan: RoastPlan, truth: Truth) -> float | None:
     """Error (s) of the best date (``limits.ramp_start``), if each crack until the end of the plateau, a minute of it at
-    most, were heard and the strays' rate, but not this ramp, were known; None where first crack does not begin.
+    most, were heard and the strays' rate, but not this ramp, were known (and strays did not come in clumps); None where
+    first crack does not begin.
     """
     if plan.first_start_s is None or plan.first_start_s < 0:
         return None
+    plateau = plan.first_start_s + plan.ramp_s + min(plan.first_hold_s, _DATE_PLATEAU_S)
     found = ramp_start(
         [event.time_s for event in truth.events if event.kind in ("first", "stray")],
-        now=min(plan.first_start_s + plan.ramp_s + min(plan.first_hold_s, _DATE_PLATEAU_S), truth.duration_s),
+        now=min(plateau, truth.duration_s if truth.drop_s is None else truth.drop_s),
         background=max(plan.strays_per_minute, _LEAST_STRAYS) / 60,
         ramps=_RAMPS_S,
         peaks=[peak / 60 for peak in _PEAKS],

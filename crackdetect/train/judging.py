@@ -90,7 +90,8 @@ def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Heard:
 def judge_again(heard: Heard, model: Model) -> Cases:
     """The candidates of a scene as the model's judge meets them. Its classifier is the one that heard the scene.
 
-    Only a drop that was heard is left out, after which nothing is announced.
+    Left out are a drop that was heard, after which nothing is announced, and a charge that was heard, after which first
+    crack is unlikely for minutes: the judge is taught as where none is known.
     """
     phase = Phase(ScoreModel.from_marks(model.marks), model.judge, settings=_DECISION)
     kept = phase.keep_judged()
