@@ -314,9 +314,6 @@ def test_the_delay_is_near_twice_the_optimum_at_most(strays_per_minute: int, thr
         assert 0.8 < ratio < 2.25  # far below one would be a mistake in the simulation
 
 
-_THINNER = pytest.mark.xfail(strict=True, reason="the bursts that are known come in fives a second and twelves")
-
-
 @pytest.mark.parametrize(
     ("per_second", "duration_s"),
     [(2.0, 5.0), (2.5, 5.0), (4.0, 2.0), (4.0, 5.0), (8.0, 5.0), (8.0, 10.0), (8.0, 15.0), (12.0, 10.0)],
@@ -338,6 +335,9 @@ def test_a_burst_of_some_seconds_is_not_a_chorus(per_second: float, duration_s: 
 
     assert announced(per_second * BURST, duration_s) <= 8
     assert announced(1.0 * CRACK, 40.0) >= 360
+
+
+_THINNER = pytest.mark.xfail(strict=True, reason="the bursts that are known come in fives a second and twelves")
 
 
 @pytest.mark.parametrize("per_second", [*(pytest.param(rate, marks=_THINNER) for rate in (4.0, 5.0)), 6.0])

@@ -117,13 +117,14 @@ def run_task(task: Task, hearing: Hearing) -> Score:
         rivals = Rivals(samplerate=signal.samplerate) if hearing.rivals and task.source != "popcorn" else None
         others: dict[str, list[Event]] = {}
         events = hear(signal, hearing, rivals=rivals, others=others)
+    plan = task.plan if task.source == "plan" else None
     return score(
         task.name,
         events,
         signal.truth,
         theme=task.theme,
-        optimal_delay_s=None if task.plan is None or task.source != "plan" else optimal_delay_s(task.plan),
-        best_error_s=None if task.plan is None or task.source != "plan" else best_error_s(task.plan, signal.truth),
+        optimal_delay_s=None if plan is None else optimal_delay_s(plan),
+        best_error_s=None if plan is None else best_error_s(plan, signal.truth),
         rivals=None if rivals is None else rivals.sweeps(signal.truth),
         others=others,
     )
