@@ -9,7 +9,8 @@ says the odds that it has begun; it is announced when they pass a threshold.
 
 **Dating.** At the announcement, and again while the ramp goes on, the likelihood of the same points under ramps
 (start, length, peak) is summed over lengths and peaks: a posterior over the start, with its 5 % and 95 % points. A
-step fitted to a ramp would be 8 to 14 s late.
+step fitted to a ramp would be 8 to 14 s late, and a straight ramp is some 2 s late, for faint cracks are missed; these
+ramps begin a little slower.
 
 **Cracks.** Whether a candidate is a crack on this machine is said by ``judge.py``, with calibrated probabilities p.
 
@@ -59,8 +60,10 @@ class PhaseSettings:
     """The numbers of the decision, each chosen or computed as the module's text says. Seconds, cracks a minute.
 
     threshold: of the log odds that first crack has begun, nats; more is surer and later.
-    trust: share of a candidate's weight that counts for the announcement, and of the log likelihood of a date, for
-    neighbouring candidates are not wholly independent witnesses.
+    trust: share of a candidate's weight that counts for the announcement, for neighbouring candidates are not wholly
+    independent witnesses; date_trust: the same of the log likelihood of a date.
+    date_span_s: no start lies further back. Few are announced more than delay_usual_s after it, and e times fewer with
+    every delay_fade_s more.
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
@@ -71,6 +74,10 @@ class PhaseSettings:
     memory_s: float = 150.0
     prior_s: float = 30.0
     trust: float = 0.7
+    date_trust: float = 0.5
+    date_span_s: float = 200.0
+    delay_usual_s: float = 30.0
+    delay_fade_s: float = 40.0
     strays_per_minute: float = 1.5
     clump_share: float = 0.2
     clump_s: float = 0.3
@@ -196,7 +203,7 @@ class Phase:
     """Marks and observed time in, :class:`Density` and :class:`Turn` out; one call of ``push`` a tick."""
 
     #: seconds of marks that are kept; nothing looks further back
-    KEEP_S = 200.0
+    KEEP_S = 205.0
 
     def __init__(self, scores: ScoreModel, judge: JudgeModel, *, settings: PhaseSettings | None = None) -> None:
         self.scores = scores
@@ -216,7 +223,7 @@ class Phase:
         lengths = np.array([2.0, 5.0, 10.0, 20.0, 35.0, 60.0])
         peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
         self._lengths, self._peaks = (a.ravel() for a in np.meshgrid(lengths, peaks, indexing="ij"))
-        prior = np.outer([0.08, 0.07, 0.15, 0.25, 0.25, 0.2], [0.2, 0.3, 0.3, 0.2]).ravel()
+        prior = np.outer([0.15, 0.1, 0.15, 0.2, 0.22, 0.18], [0.2, 0.3, 0.3, 0.2]).ravel()
         self._log_prior = np.log(prior / prior.sum())
         self.reset()
 
@@ -449,8 +456,9 @@ class Phase:
 
     def _date(self, what: Literal["first_crack.start", "first_crack.refined"]) -> Turn:
         """Posterior of the start over ramps; 1 s steps, interpolated."""
+        s = self.settings
         now = self._now
-        span = min(150.0, now - self._not_before)
+        span = min(s.date_span_s, now - self._not_before)
         starts = np.arange(now - span, now, 1.0)
         times, ratios = self._since(now - span - 1.0)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
@@ -459,11 +467,14 @@ class Phase:
         tick_times, tick_seconds = ticks[:, 0], ticks[:, 1]
         since_mark = np.maximum(times[None, :] - starts[:, None], 0)
         since_tick = np.maximum(tick_times[None, :] - starts[:, None], 0)
-        for i, (length, peak) in enumerate(zip(self._lengths, self._peaks, strict=True)):
-            rate = np.minimum(since_mark * (peak / length), peak)
-            passed = np.minimum(since_tick * (peak / length), peak) @ tick_seconds
-            log_likelihood[:, i] = np.log1p(rate * ratios).sum(axis=1) - self._detected * passed
-        log_likelihood = self.settings.trust * log_likelihood + self._log_prior
+        for length in np.unique(self._lengths):
+            up = _ramp(since_mark / length)
+            passed = _ramp(since_tick / length) @ tick_seconds
+            for i in np.flatnonzero(self._lengths == length):
+                peak = self._peaks[i]
+                log_likelihood[:, i] = np.log1p(up * (peak * ratios)).sum(axis=1) - self._detected * peak * passed
+        late = np.maximum(self._announced_at - s.delay_usual_s - starts, 0) / s.delay_fade_s
+        log_likelihood = s.date_trust * log_likelihood + self._log_prior - late[:, None]
         total = log_likelihood.max()
         posterior = np.exp(log_likelihood - total).sum(axis=1)
         earliest, middle, latest = _quantiles(starts - 0.5, posterior, 1.0, (0.05, 0.5, 0.95))
@@ -606,6 +617,12 @@ def _turn(
     what: Literal["first_crack.start", "first_crack.end", "second_crack.start"], dated: Dated | None
 ) -> Turn | None:
     return None if dated is None else Turn(what, dated.time, dated.earliest, dated.latest, dated.confidence)
+
+
+def _ramp(share: Doubles) -> Doubles:
+    """Its rate over that of its top, share: time since its start over its length; the power 5/4, made from roots."""
+    up = np.minimum(share, 1)
+    return up * np.sqrt(np.sqrt(up))
 
 
 def _quantiles(left: Doubles, weights: Doubles, step: float, wanted: Sequence[float]) -> list[float]:
