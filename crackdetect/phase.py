@@ -38,6 +38,7 @@ import scipy.special
 from crackdetect.dead_time import dead_time_correct
 from crackdetect.errors import ModelError
 from crackdetect.judge import Judge, JudgeModel
+from crackdetect.peak import Peak, peak_from
 from crackdetect.so_far import Dated, SoFar
 from crackdetect.start_filter import StartFilter, StartSettings, start_hazard
 
@@ -61,7 +62,7 @@ class PhaseSettings:
 
     threshold: of the log odds that first crack has begun, nats; more is surer and later.
     trust: share of a candidate's weight that counts for the announcement, for neighbouring candidates are not wholly
-    independent witnesses; date_trust: the same of the log likelihood of a date.
+    independent witnesses; date_trust: the same of the log likelihood of a date, the end's too.
     date_span_s: no start lies further back. Few are announced more than delay_usual_s after it, and e times fewer with
     every delay_fade_s more.
     again_after_s: least time from a person's "not yet" to another announcement.
@@ -74,7 +75,7 @@ class PhaseSettings:
     memory_s: float = 150.0
     prior_s: float = 30.0
     trust: float = 0.7
-    date_trust: float = 0.5
+    date_trust: float = 0.6
     date_span_s: float = 200.0
     delay_usual_s: float = 30.0
     delay_fade_s: float = 40.0
@@ -85,7 +86,7 @@ class PhaseSettings:
     refine_every_s: float = 10.0
     refine_for_s: float = 40.0
     end_window_s: float = 20.0
-    end_share: float = 0.15
+    end_share: float = 0.2
     end_confidence: float = 0.9
     end_not_before_s: float = 25.0
     first_at_most_per_minute: float = 150.0
@@ -247,7 +248,7 @@ class Phase:
         self.first_crack: Turn | None = None
         self._announced_at = 0.0
         self._refine_at = 0.0
-        self.peak: Density | None = None
+        self.peak: Peak | None = None
         self.first_crack_end: Turn | None = None
         self.second_crack: Turn | None = None
         self._second_start.reset()
@@ -272,8 +273,7 @@ class Phase:
         begun = so_far.begun
         if begun is not None:
             self._announced_at = begun if so_far.announced is None else so_far.announced
-        peak = so_far.peak
-        self.peak = None if peak is None else Density(peak.per_minute, peak.low, peak.high)
+        self.peak = so_far.peak
         self._over = so_far.drop is not None
 
     # -- what the person says -------------------------------------------------------------------------------
@@ -374,13 +374,9 @@ class Phase:
             density = self._density(s.density_window_s)
             if density is not None:
                 said.insert(0, density)
-                if (
-                    self._begun is not None
-                    and not self._over
-                    and self.second_crack is None
-                    and (self.peak is None or density.per_minute > self.peak.per_minute)
-                ):
-                    self.peak = density
+                if self._begun is not None and not self._over and self.second_crack is None:
+                    peak = peak_from(density.per_minute, density.low, density.high)
+                    self.peak = peak if self.peak is None else max(self.peak, peak)
             if (end := self._end()) is not None:
                 said.append(end)
         return said
@@ -558,7 +554,7 @@ class Phase:
             rate = np.minimum(until_mark * (peak / length), peak)
             passed = np.minimum(until_tick * (peak / length), peak) @ ticks[:, 1]
             logs[:, i] = np.log1p(rate * ratios).sum(axis=1) - self._detected * passed
-        weights = np.exp(logs - logs.max())
+        weights = np.exp(self.settings.date_trust * (logs - logs.max()))
         for i, length in enumerate(lengths):  # the last tenth of the fall lies below 10 % of the peak
             shift = round(0.1 * length)
             posterior[10 - shift : 10 - shift + len(ends)] += weights[:, i]

@@ -9,6 +9,7 @@ from typing import Any, Self
 
 from crackdetect.config import LONGEST_TIME_S, About, Settings, Target
 from crackdetect.errors import InputError, SettingError
+from crackdetect.peak import Peak, peak_from
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,15 +20,6 @@ class Dated:
     earliest: float
     latest: float
     confidence: float
-
-
-@dataclass(frozen=True, slots=True)
-class Peak:
-    """The highest density, cracks a minute, with its 90 % interval."""
-
-    per_minute: float
-    low: float
-    high: float
 
 
 @dataclass(slots=True)
@@ -155,9 +147,8 @@ class SoFar:
         event, self._density = self._density, None
         if event is None or self.begun is None or self.drop is not None or self.second_crack is not None:
             return
-        density = Peak(_number(event["per_minute"]), _number(event["low"]), _number(event["high"]))
-        if self.peak is None or density.per_minute > self.peak.per_minute:
-            self.peak = density
+        peak = peak_from(_number(event["per_minute"]), _number(event["low"]), _number(event["high"]))
+        self.peak = peak if self.peak is None else max(self.peak, peak)
 
     def _take_development(self, event: Mapping[str, Any]) -> None:
         """It carries the date of first crack as it is known by then, a renewed announcement among them."""

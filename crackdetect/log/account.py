@@ -11,6 +11,7 @@ from crackdetect.errors import InputError
 from crackdetect.events import Event
 from crackdetect.log.roast import MOMENTS, Crack, Density, Moment, Trouble
 from crackdetect.log.words import clean
+from crackdetect.peak import peak_from
 
 #: Fields of the summary by the moment they date.
 _SUMMED = {
@@ -79,7 +80,7 @@ def account(events: Iterable[Event | Mapping[str, Any]]) -> Account:
 
 
 def _peak(kept: Account) -> Density | None:
-    """The densest moment from first crack's start to second crack or the drop; the summary's where there is none.
+    """What first crack reached, and when, from its start to second crack or the drop; the summary's if none is said.
 
     Second crack is denser, and the pour of the beans and their fall into the tray crackle as well; they are not the
     peak that is meant.
@@ -88,8 +89,9 @@ def _peak(kept: Account) -> Density | None:
     if start is None or not kept.density:
         return kept.peak
     over = min((end for end in ends if end is not None), default=kept.length_s)
-    chorus = [density for density in kept.density if start <= density.at_s <= over]
-    return max(chorus, key=lambda density: density.per_minute, default=kept.peak)
+    chorus = (density for density in kept.density if start <= density.at_s <= over)
+    peaks = (Density(density.at_s, *peak_from(*density[1:])) for density in chorus)
+    return max(peaks, key=lambda peak: peak.per_minute, default=kept.peak)
 
 
 def _opened(fields: Mapping[str, Any]) -> Account:
