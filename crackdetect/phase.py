@@ -10,7 +10,8 @@ says the odds that it has begun; it is announced when they pass a threshold.
 **Dating.** At the announcement, and again while the ramp goes on, the likelihood of the same points under ramps
 (start, length, peak) is summed over lengths and peaks: a posterior over the start, with its 5 % and 95 % points. A
 step fitted to a ramp would be 8 to 14 s late, and a straight ramp is some 2 s late, for faint cracks are missed; these
-ramps begin a little slower.
+ramps begin a little slower. The likelihood is trusted by a part only, for candidates are not independent, and few
+roasts are thought to be announced long after the start.
 
 **Cracks.** Whether a candidate is a crack on this machine is said by ``judge.py``, with calibrated probabilities p.
 
@@ -63,8 +64,9 @@ class PhaseSettings:
     threshold: of the log odds that first crack has begun, nats; more is surer and later.
     trust: share of a candidate's weight that counts for the announcement, for neighbouring candidates are not wholly
     independent witnesses; date_trust: the same of the log likelihood of a date, the end's too.
-    date_span_s: no start lies further back. Few are announced more than delay_usual_s after it, and e times fewer with
-    every delay_fade_s more.
+    date_span_s: no start is looked for further back than this, KEEP_S at most. Few are announced more than
+    delay_usual_s of heard time after it, and e times fewer with every delay_fade_s more.
+    second_from: candidates that are likelier cracks than this may be second crack.
     again_after_s: least time from a person's "not yet" to another announcement.
     """
 
@@ -91,6 +93,7 @@ class PhaseSettings:
     end_not_before_s: float = 25.0
     first_at_most_per_minute: float = 150.0
     second_threshold: float = 5.0
+    second_from: float = 0.3
     second_not_before_s: float = 30.0
     second_lag_s: float = 12.0
     kind_prior_marks: float = 30.0
@@ -203,7 +206,7 @@ class Turn:
 class Phase:
     """Marks and observed time in, :class:`Density` and :class:`Turn` out; one call of ``push`` a tick."""
 
-    #: seconds of marks that are kept; nothing looks further back
+    #: seconds of marks that are kept; nothing looks further back, the longest span of a date least of all
     KEEP_S = 205.0
 
     def __init__(self, scores: ScoreModel, judge: JudgeModel, *, settings: PhaseSettings | None = None) -> None:
@@ -247,6 +250,7 @@ class Phase:
         self._ticks: deque[tuple[float, float]] = deque()  # end of the tick, observed seconds
         self.first_crack: Turn | None = None
         self._announced_at = 0.0
+        self._waiting_since = 0.0  # for the end and for second crack
         self._refine_at = 0.0
         self.peak: Peak | None = None
         self.first_crack_end: Turn | None = None
@@ -272,7 +276,7 @@ class Phase:
         self._marked = so_far.marked.get("first_crack.start")
         begun = so_far.begun
         if begun is not None:
-            self._announced_at = begun if so_far.announced is None else so_far.announced
+            self._waiting_since = begun if so_far.announced is None else so_far.announced
         self.peak = so_far.peak
         self._over = so_far.drop is not None
 
@@ -292,7 +296,7 @@ class Phase:
         An announcement of its own still comes when the evidence suffices, for the record.
         """
         if self._begun is None:
-            self._announced_at = time
+            self._waiting_since = time
         self._marked = time
 
     def not_yet(self) -> None:
@@ -313,7 +317,7 @@ class Phase:
         """The person says that second crack has not begun: it is listened for anew, after the usual wait."""
         self.second_crack = None
         self._second_start.reset()
-        self._second_rose_at = self._announced_at = self._now
+        self._second_rose_at = self._waiting_since = self._now
 
     @property
     def _begun(self) -> float | None:
@@ -340,7 +344,7 @@ class Phase:
             counts[score_bin] += 1
             if mark.weight > 0:
                 evidence.append((score_bin, float(self.scores.crack[score_bin]) / (s.trust * mark.weight)))
-            if mark.score > 0:
+            if mark.score > 0 and mark.probability > s.second_from:
                 kind_bin = bisect_left(KIND_EDGES, mark.kind_score)
                 kinds[kind_bin] += 1
             weight = self._weigh(mark)
@@ -445,7 +449,7 @@ class Phase:
 
     def _announce(self) -> Turn:
         s = self.settings
-        self._announced_at = self._now
+        self._announced_at = self._waiting_since = self._now
         self._refine_at = self._now + s.refine_every_s
         self.first_crack = self._date("first_crack.start")
         return self.first_crack
@@ -469,7 +473,9 @@ class Phase:
             for i in np.flatnonzero(self._lengths == length):
                 peak = self._peaks[i]
                 log_likelihood[:, i] = np.log1p(up * (peak * ratios)).sum(axis=1) - self._detected * peak * passed
-        late = np.maximum(self._announced_at - s.delay_usual_s - starts, 0) / s.delay_fade_s
+        before = tick_times <= self._announced_at
+        delays = (since_tick[:, before] > 0) @ tick_seconds[before]  # heard seconds: a gap delays nothing
+        late = np.maximum(delays - s.delay_usual_s, 0) / s.delay_fade_s
         log_likelihood = s.date_trust * log_likelihood + self._log_prior - late[:, None]
         total = log_likelihood.max()
         posterior = np.exp(log_likelihood - total).sum(axis=1)
@@ -522,7 +528,7 @@ class Phase:
             or self.first_crack_end is not None
             or self.second_crack is not None
             or self._over
-            or self._now < self._announced_at + s.end_not_before_s
+            or self._now < self._waiting_since + s.end_not_before_s
         ):
             return None
         found = self._rate_posterior(s.end_window_s)
@@ -536,7 +542,7 @@ class Phase:
         return self.first_crack_end
 
     def _date_end(self, confidence: float) -> Turn:
-        """The end by the same ramps run backwards in time; its date is where 10 % of the peak is reached."""
+        """The end by straight ramps run backwards in time; its date is where 10 % of the peak is reached."""
         assert self.peak is not None
         assert self._begun is not None
         now = self._now
@@ -571,7 +577,8 @@ class Phase:
     # -- second crack ----------------------------------------------------------------------------------------
 
     def _second(self, kinds: Doubles, observed_s: float) -> Turn | None:
-        """Second crack, by the same filter as the start of first crack, on the kinds of the likely cracks.
+        """Second crack, by the same filter as the start of first crack, on the kinds of the likely cracks: many
+        candidates of bursts and clatter score above 0, and are bright; the judge knows them.
 
         The background is the densest first crack there is, with the kinds that this roast's first crack had up to some
         seconds ago: a dense first crack is no evidence; brighter cracks, or far more of them, are.
@@ -586,7 +593,7 @@ class Phase:
             self._begun is None
             or self.second_crack is not None
             or self._over
-            or self._now < self._announced_at + s.second_not_before_s
+            or self._now < self._waiting_since + s.second_not_before_s
         ):
             return None
         background = s.first_at_most_per_minute / 60 * self._likely * self._kind_counts / self._kind_counts.sum()

@@ -212,7 +212,7 @@ def test_given_times_and_target_reach_the_pipeline(run: Any, roast: Path, plain:
         "sensitivity": "usual",
     }
     assert (summary["drop"], summary["total"]) == (58.0, 56.0)
-    # told to five places, first crack to a millisecond, which is 0.9e-5 of 56 s
+    # told to five places, first crack to half a millisecond, which is 0.9e-5 of 56 s
     assert summary["ratio"] == pytest.approx((58 - summary["first_crack"]) / 56, abs=1.5e-5)
     assert [event["at"] for event in done.events if event["type"] in ("charge", "drop")] == [2.0, 58.0]
 
@@ -344,7 +344,7 @@ def test_several_in_text_make_a_table(run: Any, folder: Path, plain: Path) -> No
     dated = json.loads(expected_events(model_files.load(plain), folder / "a/roast.wav", "roast")[-1])
     start, plus_minus = rows[0][1], rows[0][2]
     assert start == clock(dated["first_crack"])
-    assert dated["first_crack"] == pytest.approx(30, abs=5)
+    assert dated["first_crack"] == pytest.approx(30, abs=3)  # a step, which is dated early
     assert plus_minus == f"±{(dated['first_crack_latest'] - dated['first_crack_earliest']) / 2:.0f}"
     assert " ".join(rows[1][1:]) == "- - - - - - failed, see its message"
     assert "gone.flac does not exist" in done.err

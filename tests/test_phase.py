@@ -121,11 +121,11 @@ def test_a_chorus_is_announced_and_dated_back() -> None:
     assert 100.5 < now <= 110
     # the first crack after the start comes within a second of it; a step is steeper than any ramp of the model
     assert turn.earliest <= 100 <= turn.latest + 1 <= now
-    assert turn.time == pytest.approx(100, abs=7)
+    assert turn.time == pytest.approx(100, abs=6)
     assert 0.9 < turn.confidence <= 1
 
 
-@pytest.mark.xfail(strict=True, reason="6 s early: ramps are thought longer, for on roasts dates came 2 s late")
+@pytest.mark.xfail(strict=True, reason="5.5 s early: ramps begin slower, for on roasts dates came late")
 def test_a_step_is_dated_within_five_seconds() -> None:
     _, said = _run(_marks([10, 50, *np.arange(100.5, 160)]), 160)
     ((_, turn),) = _turns(said, "first_crack.start")
@@ -296,6 +296,22 @@ def test_nine_in_ten_intervals_hold_the_start_of_the_ramp() -> None:
     assert abs(np.mean(errors)) < 3
 
 
+def test_a_gap_delays_nothing() -> None:
+    """The start lies in the middle of two lost minutes, which must not speak for a later one. Twelve roasts; if delays
+    were counted in time that was not heard, too, the dates would be 24 s late on average."""
+    errors, held = [], 0
+    for seed in range(12):
+        marks = _roast(np.random.default_rng(seed), lambda t: np.clip((t - 160) / 20, 0, 1) * 1.5, 320)
+        marks = [mark for mark in marks if not 100 <= mark.time <= 220]
+        _, said = _run(marks, 320, lost=(100.0, 220.0))
+        turn = (_turns(said, "first_crack.start") + _turns(said, "first_crack.refined"))[-1][1]
+        errors.append(turn.time - 160)
+        held += turn.earliest <= 160 <= turn.latest
+
+    assert abs(np.mean(errors)) < 15
+    assert held >= 9
+
+
 def test_refinement_ends() -> None:
     rng = np.random.default_rng(3)
     _, said = _run(_roast(rng, lambda t: np.clip((t - 80) / 30, 0, 1) * 1.5, 200), 200)
@@ -422,6 +438,19 @@ def test_a_first_crack_that_grows_denser_and_no_brighter_is_not_second_crack() -
     said = _run(marks, 240)[1]
     assert _turns(said, "first_crack.start")
     assert not _turns(said, "second_crack.start")
+
+
+@pytest.mark.parametrize(("probability", "told"), [(0.1, False), (0.9, True)])
+def test_bright_clatter_is_not_second_crack(probability: float, told: bool) -> None:
+    """Four a second of the other kind, which the judge takes for clatter, or for cracks."""
+    phase = Phase(SCORES, JUDGE)
+    phase.begin(10.0)
+    said: list[Density | Turn] = []
+    for tick in range(400):
+        now = tick * TICK_S
+        bright = [Mark(now + 0.1, 3.0, SECOND, probability, 0.1)] if now > 50 else []
+        said += phase.push(bright, tick=tick, observed_s=TICK_S)
+    assert told is any(isinstance(item, Turn) and item.what == "second_crack.start" for item in said)
 
 
 def test_nothing_is_said_of_second_crack_after_the_drop() -> None:

@@ -91,7 +91,7 @@ def _peak(kept: Account) -> Density | None:
     over = min((end for end in ends if end is not None), default=kept.length_s)
     chorus = (density for density in kept.density if start <= density.at_s <= over)
     peaks = (Density(density.at_s, *peak_from(*density[1:])) for density in chorus)
-    return max(peaks, key=lambda peak: peak.per_minute, default=kept.peak)
+    return max(peaks, key=lambda peak: peak[1:], default=kept.peak)
 
 
 def _opened(fields: Mapping[str, Any]) -> Account:

@@ -57,7 +57,7 @@ COLUMNS = {
     "development_s": "first-crack start to drop, seconds",
     "development_ratio": "development over total, 0 to 1",
     "cracks": "cracks heard",
-    "peak_per_minute": "highest crack density, cracks a minute",
+    "peak_per_minute": "density that first crack reached, cracks a minute",
     "length_s": "length of the recording, seconds",
     "cup": f"last tasting: {', '.join(CUPS.values())}",
     "liking": "last tasting: 1 to 5",

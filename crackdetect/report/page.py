@@ -145,7 +145,7 @@ def _described(story: Story) -> dict[str, str]:
     """Drawings in words, for those who do not see them."""
     roast = story.roast
     start = clock(roast.roast_time(roast.at_s("first_crack.start")))
-    peak = "" if roast.peak is None else f", highest {roast.peak.per_minute:.0f} a minute"
+    peak = "" if roast.peak is None else f", first crack reached {roast.peak.per_minute:.0f} a minute"
     return {
         "density": f"Crack density over time with its 90 % interval{peak}; first crack at {start}. Below: each crack.",
         "chorus": "Spectrogram of the chorus from just before first crack; each crack that was heard has a ring.",
