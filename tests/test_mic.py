@@ -135,8 +135,8 @@ def clicks(*snr_db: float) -> list[Click]:
 def test_how_much_later_follows_from_the_share_of_cracks_found() -> None:
     """Shares as README quotes them; on a ramp the time to as many cracks goes with 1/sqrt(share): arithmetic."""
     assert later_s(25.0) == 0
-    assert later_s(16.0) == pytest.approx(23 * ((0.86 / 0.85) ** 0.5 - 1))
-    assert later_s(13.0) == pytest.approx(23 * ((0.86 / 0.77) ** 0.5 - 1))
+    assert later_s(16.0) == pytest.approx(21 * ((0.94 / 0.90) ** 0.5 - 1))
+    assert later_s(13.0) == pytest.approx(21 * ((0.94 / 0.77) ** 0.5 - 1))
     assert later_s(11.9) is None
 
 
@@ -144,7 +144,7 @@ def test_how_much_later_follows_from_the_share_of_cracks_found() -> None:
     ("findings", "made", "fit", "words"),
     [
         (FINE, clicks(25, 26, 27, 24, 25), "good", "your clicks stand 25 dB over the noise"),
-        (FINE, clicks(13, 14, 13, 14, 13), "usable", "first crack may be announced about 1 s later"),
+        (FINE, clicks(13, 14, 13, 14, 13), "usable", "first crack may be announced about 2 s later"),
         (FINE, clicks(), "not usable", "none of your 5 clicks was heard"),
         (FINE, clicks(20, 20), "not usable", "only 2 of your 5 clicks"),
         (FINE, None, "good", "Nothing is wrong"),

@@ -12,9 +12,9 @@ from typing import Literal
 from crackdetect.mic.analysis import DUCKED_DB, Click, Findings
 
 #: Share of single cracks found, by their SNR from so many dB on (README, "Limits": unseen synthetic roasts).
-RECALL_FROM_DB = ((18.0, 0.86), (15.0, 0.85), (12.0, 0.77))
+RECALL_FROM_DB = ((18.0, 0.94), (15.0, 0.90), (12.0, 0.77))
 #: Median delay of the announcement in the same measurement, seconds.
-USUAL_DELAY_S = 23.0
+USUAL_DELAY_S = 21.0
 #: Under this level of peaks a microphone hardly hears the room, dB of full scale (chosen).
 FAINT_DB = -75.0
 WANTED_CLICKS = 5
@@ -45,7 +45,7 @@ def later_s(snr_db: float) -> float | None:
     """How many seconds later than usual first crack is announced when cracks have this SNR; None: hardly at all.
 
     Computed. On a ramp the cracks heard until t grow with the share found times t squared, so the time to the same
-    evidence goes with 1/sqrt(share): delay = 23 s (sqrt(0.86/share) - 1).
+    evidence goes with 1/sqrt(share): delay = 21 s (sqrt(0.94/share) - 1).
     """
     for least, share in RECALL_FROM_DB:
         if snr_db >= least:
