@@ -206,7 +206,7 @@ class Turn:
 class Phase:
     """Marks and observed time in, :class:`Density` and :class:`Turn` out; one call of ``push`` a tick."""
 
-    #: seconds of marks that are kept; nothing looks further back, the longest span of a date least of all
+    #: seconds of marks that are kept; nothing looks further back, and dates (``date_span_s``) look back most
     KEEP_S = 205.0
 
     def __init__(self, scores: ScoreModel, judge: JudgeModel, *, settings: PhaseSettings | None = None) -> None:
