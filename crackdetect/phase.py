@@ -463,18 +463,19 @@ class Phase:
         times, ratios = self._since(now - span - 1.0)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
         log_likelihood = np.empty((len(starts), len(self._lengths)))
-        # whole seconds are fine enough for the integral of the rate over the time heard
-        tick_times, tick_seconds = ticks[:, 0], ticks[:, 1]
+        # whole seconds, back from now, are fine enough for the integral of the rate over the time heard
+        heard = np.bincount(((now - ticks[:, 0]) // 1).astype(int), weights=ticks[:, 1])
+        middles = now - 0.5 - np.arange(len(heard))
         since_mark = np.maximum(times[None, :] - starts[:, None], 0)
-        since_tick = np.maximum(tick_times[None, :] - starts[:, None], 0)
+        since_heard = np.maximum(middles[None, :] - starts[:, None], 0)
         for length in np.unique(self._lengths):
             up = _ramp(since_mark / length)
-            passed = _ramp(since_tick / length) @ tick_seconds
+            passed = _ramp(since_heard / length) @ heard
             for i in np.flatnonzero(self._lengths == length):
                 peak = self._peaks[i]
                 log_likelihood[:, i] = np.log1p(up * (peak * ratios)).sum(axis=1) - self._detected * peak * passed
-        before = tick_times <= self._announced_at
-        delays = (since_tick[:, before] > 0) @ tick_seconds[before]  # heard seconds: a gap delays nothing
+        before = middles <= self._announced_at
+        delays = (since_heard[:, before] > 0) @ heard[before]  # heard seconds: a gap delays nothing
         late = np.maximum(delays - s.delay_usual_s, 0) / s.delay_fade_s
         log_likelihood = s.date_trust * log_likelihood + self._log_prior - late[:, None]
         total = log_likelihood.max()
