@@ -41,7 +41,7 @@ def shared(function: _F) -> _F:
         click.option(
             "--sensitivity",
             type=click.Choice(["earlier", "usual", "surer"]),
-            help="Announce first crack earlier (by some 3 s; in loud kitchens twice as often falsely) or surer (some "
+            help="Announce first crack earlier (by some 3 s; in loud kitchens twice as often falsely) or surer (2 or "
             "3 s later, two thirds as often falsely).  [default: usual]",
         ),
         click.option(

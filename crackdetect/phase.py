@@ -224,9 +224,8 @@ class Phase:
         self._decay = float(np.exp(-TICK_S / s.memory_s))
         self._lag = round(s.lag_s / TICK_S)
         self._second_lag = round(s.second_lag_s / TICK_S)
-        lengths = np.array([2.0, 5.0, 10.0, 20.0, 35.0, 60.0])
-        peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
-        self._lengths, self._peaks = (a.ravel() for a in np.meshgrid(lengths, peaks, indexing="ij"))
+        self._lengths = np.array([2.0, 5.0, 10.0, 20.0, 35.0, 60.0])
+        self._peaks = np.array([25.0, 50.0, 90.0, 150.0]) / 60
         prior = np.outer([0.15, 0.1, 0.15, 0.2, 0.22, 0.18], [0.2, 0.3, 0.3, 0.2]).ravel()
         self._log_prior = np.log(prior / prior.sum())
         self.reset()
@@ -462,22 +461,22 @@ class Phase:
         starts = np.arange(now - span, now, 1.0)
         times, ratios = self._since(now - span - 1.0)
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
-        log_likelihood = np.empty((len(starts), len(self._lengths)))
         # whole seconds, back from now, are fine enough for the integral of the rate over the time heard
         heard = np.bincount(((now - ticks[:, 0]) // 1).astype(int), weights=ticks[:, 1])
         middles = now - 0.5 - np.arange(len(heard))
         since_mark = np.maximum(times[None, :] - starts[:, None], 0)
         since_heard = np.maximum(middles[None, :] - starts[:, None], 0)
-        for length in np.unique(self._lengths):
+        ramps = []
+        for length in self._lengths:
             up = _ramp(since_mark / length)
             passed = _ramp(since_heard / length) @ heard
-            for i in np.flatnonzero(self._lengths == length):
-                peak = self._peaks[i]
-                log_likelihood[:, i] = np.log1p(up * (peak * ratios)).sum(axis=1) - self._detected * peak * passed
+            ramps += [
+                np.log1p(up * (peak * ratios)).sum(axis=1) - self._detected * peak * passed for peak in self._peaks
+            ]
         before = middles <= self._announced_at
         delays = (since_heard[:, before] > 0) @ heard[before]  # heard seconds: a gap delays nothing
         late = np.maximum(delays - s.delay_usual_s, 0) / s.delay_fade_s
-        log_likelihood = s.date_trust * log_likelihood + self._log_prior - late[:, None]
+        log_likelihood = s.date_trust * np.stack(ramps, axis=1) + self._log_prior - late[:, None]
         total = log_likelihood.max()
         posterior = np.exp(log_likelihood - total).sum(axis=1)
         earliest, middle, latest = _quantiles(starts - 0.5, posterior, 1.0, (0.05, 0.5, 0.95))
@@ -553,16 +552,15 @@ class Phase:
         ticks = np.array([(end - TICK_S / 2, seconds) for end, seconds in self._ticks if end > now - span])
         until_mark = np.maximum(ends[:, None] - times[None, :], 0)
         until_tick = np.maximum(ends[:, None] - ticks[None, :, 0], 0)
-        lengths = np.unique(self._lengths)
         peak = self.peak.per_minute / 60
         posterior = np.zeros(len(ends) + 10)
-        logs = np.empty((len(ends), len(lengths)))
-        for i, length in enumerate(lengths):
+        logs = np.empty((len(ends), len(self._lengths)))
+        for i, length in enumerate(self._lengths):
             rate = np.minimum(until_mark * (peak / length), peak)
             passed = np.minimum(until_tick * (peak / length), peak) @ ticks[:, 1]
             logs[:, i] = np.log1p(rate * ratios).sum(axis=1) - self._detected * passed
         weights = np.exp(self.settings.date_trust * (logs - logs.max()))
-        for i, length in enumerate(lengths):  # the last tenth of the fall lies below 10 % of the peak
+        for i, length in enumerate(self._lengths):  # the last tenth of the fall lies below 10 % of the peak
             shift = round(0.1 * length)
             posterior[10 - shift : 10 - shift + len(ends)] += weights[:, i]
         grid = np.concatenate([ends[0] - np.arange(10, 0, -1), ends])
