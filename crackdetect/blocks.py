@@ -1,16 +1,28 @@
-"""The one thing a source of sound gives: a block of mono samples, with what was lost before it."""
+"""What a source of sound gives: blocks of mono samples with what was lost before them. And the names of arrays."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from crackdetect.errors import InputError
 
-Samples = npt.NDArray[np.float32]
+#: Mono samples: float32, shape (n,), full scale = ±1.
+Samples: TypeAlias = npt.NDArray[np.float32]
+#: What a device or file gives: float32, shape (n, channels), full scale = ±1.
+Frames: TypeAlias = npt.NDArray[np.float32]
+#: Other arrays; shapes stand where they are used.
+Floats: TypeAlias = npt.NDArray[np.float32]
+Doubles: TypeAlias = npt.NDArray[np.float64]
+Reals: TypeAlias = npt.NDArray[np.floating]  # either of the two
+Indices: TypeAlias = npt.NDArray[np.int64]
+Flags: TypeAlias = npt.NDArray[np.bool_]
+#: Where sound comes from.
+SourceKind: TypeAlias = Literal["microphone", "file", "stdin"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,3 +49,26 @@ class Block:
             )
         if self.lost < 0:
             raise InputError(f"a block cannot have lost {self.lost} samples; the count must be 0 or more")
+
+
+class Source(Protocol):
+    """Where blocks come from: iterated over once, then closed.
+
+    Iteration raises CrackdetectError, one sentence, when the sound ends in another way than it should.
+    """
+
+    @property
+    def samplerate(self) -> int:
+        """Hz."""
+
+    @property
+    def kind(self) -> SourceKind:
+        """What it is."""
+
+    @property
+    def name(self) -> str:
+        """As the person knows it: a path, the name of a device."""
+
+    def __iter__(self) -> Iterator[Block]: ...
+    def close(self) -> None:
+        """Gives the device or the file back."""

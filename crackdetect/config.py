@@ -10,7 +10,7 @@ from typing import Literal, get_args
 from crackdetect.errors import SettingError
 
 _CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):([0-5]?\d(?:\.\d+)?)")
-_PLAIN = re.compile(r"(\d+(?:\.\d+)?)\s*s?")
+_PLAIN = re.compile(r"(\d+(?:\.\d+)?)\s*s")
 #: A number alone. Where 18 could be a share or minutes as well, it is not taken for seconds.
 _BARE = re.compile(r"\d+(?:\.\d+)?")
 
@@ -19,9 +19,18 @@ _BARE = re.compile(r"\d+(?:\.\d+)?")
 LONGEST_TIME_S = 360_000.0
 
 
-def parse_time(text: str, *, name: str = "time") -> float:
-    """``"9:36"``, ``"1:02:03"``, ``"576"`` or ``"576s"`` -> seconds. Raises SettingError naming ``name``."""
+def parse_time(text: str, *, name: str = "time", bare: bool = False) -> float:
+    """``"9:36"``, ``"1:02:03"`` or ``"576s"`` -> seconds. Raises SettingError naming ``name``.
+
+    bare: a number alone is seconds, as in a column that says so; else it could be minutes as well, and is refused.
+    """
     text = text.strip()
+    if _BARE.fullmatch(text):
+        if not bare:
+            whole, _, part = text.partition(".")
+            minutes = f"{int(whole)}:{part.ljust(2, '0')[:2] if part else '00'}" if len(whole) < 4 else "9:36"
+            raise SettingError(f"{name} {text[:20]!r} could be seconds or minutes; write {text[:20]}s or {minutes}")
+        text += "s"
     seconds = _seconds(text, name)
     if seconds > LONGEST_TIME_S:
         shown = text if len(text) <= 20 else f"{text[:20]}…"
@@ -40,17 +49,20 @@ def _seconds(text: str, name: str) -> float:
     raise SettingError(f"{name} {text!r} is not a time; write minutes and seconds as 9:36, or seconds as 576s")
 
 
-_WEIGHT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(g|kg|oz|lb)?", re.IGNORECASE)
+_WEIGHT = re.compile(r"(\d+(?:[.,]\d+)?)\s*(g|kg|oz|lb)", re.IGNORECASE)
 #: Grams in a unit of weight; the avoirdupois ounce and pound exactly (international yard and pound agreement, 1959).
 _GRAMS = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}
 
 
 def parse_weight(text: str, *, name: str = "weight") -> float:
-    """``"200g"``, ``"0.2 kg"``, ``"7 oz"``, ``"1lb"`` or ``"200"`` -> grams. Raises SettingError naming ``name``."""
-    match = _WEIGHT.fullmatch(text.strip())
+    """``"200g"``, ``"0.2 kg"``, ``"7 oz"`` or ``"1lb"`` -> grams. Raises SettingError naming ``name``."""
+    text = text.strip()
+    if _BARE.fullmatch(text):
+        raise SettingError(f"{name} {text[:20]!r} could be grams or ounces; write {text[:20]}g or {text[:20]}oz")
+    match = _WEIGHT.fullmatch(text)
     if match is None:
         raise SettingError(f"{name} {text!r} is not a weight; write it as 200g, 0.2kg, 7oz or 0.5lb")
-    grams = float(match.group(1).replace(",", ".")) * _GRAMS[(match.group(2) or "g").lower()]
+    grams = float(match.group(1).replace(",", ".")) * _GRAMS[match.group(2).lower()]
     if not 0 < grams <= 100_000:
         raise SettingError(f"{name} {text!r} is out of range; a batch weighs more than 0 g and at most 100 kg")
     return grams
@@ -119,7 +131,8 @@ class Target:
         """``"1:45"``, ``"105s"`` or ``"18%"``; ``"18"`` is refused, as it could be either. Raises SettingError."""
         text = text.strip()
         if _BARE.fullmatch(text):
-            share = f"{text}%" if float(text) < 90 else "18%"
+            number = float(text)
+            share = f"{100 * number:g}%" if number < 0.9 else f"{text}%" if number < 90 else "18%"
             raise SettingError(f"target {text!r} could be seconds or percent; write {share}, 1:45 or {text}s")
         if text.endswith("%"):
             try:

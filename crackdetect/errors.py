@@ -1,6 +1,8 @@
-"""The errors a person may see: one sentence each, with an exit code that README.md documents."""
+"""The errors a person may see: one sentence each, with an exit code; the guide's page on events lists them."""
 
 from __future__ import annotations
+
+from importlib.util import find_spec
 
 
 class CrackdetectError(Exception):
@@ -27,6 +29,10 @@ class DeviceError(CrackdetectError):
     exit_code = 4
 
 
+class DeviceLost(DeviceError):
+    """The microphone was there and is gone."""
+
+
 class ModelError(CrackdetectError):
     """A model file is damaged, of another version, or does not give the answers it was shipped with."""
 
@@ -51,16 +57,50 @@ class MissingPartError(CrackdetectError):
     exit_code = 7
 
     @classmethod
-    def training(cls) -> MissingPartError:
-        """The packages that only ``train`` and ``evaluate`` need."""
-        return cls("training and evaluation need more packages; install them with 'crackdetect[train]'")
+    def of(cls, extra: str, *packages: str) -> MissingPartError:
+        """What an extra is for, the packages that are missing, where they are known, and how to install it."""
+        return cls(f"{_NEED[extra]} {', '.join(packages) or 'more packages'}; run: {install_command(extra)}")
 
-    @classmethod
-    def cluster(cls) -> MissingPartError:
-        """The packages that reach an existing cluster."""
-        return cls("a cluster needs more packages; install them with: pip install 'crackdetect[cluster]'")
 
-    @classmethod
-    def webhook(cls) -> MissingPartError:
-        """The packages that send events to other programs."""
-        return cls("webhooks need more packages; install them with: pip install 'crackdetect[webhook]'")
+_NEED = {
+    "cluster": "a cluster needs",
+    "page": "the page needs",
+    "report": "figures and reports need",
+    "train": "training and evaluation need",
+    "webhook": "webhooks need",
+}
+
+
+_PACKAGES = {"page": ("starlette", "uvicorn", "segno")}
+
+
+def require(extra: str, *packages: str) -> None:
+    """Raises MissingPartError where one of these packages of an extra is missing; asked before anything is done.
+
+    packages: of ``page`` they need not be named.
+    """
+    missing = [name for name in packages or _PACKAGES[extra] if find_spec(name) is None]
+    if missing:
+        raise MissingPartError.of(extra, *missing)
+
+
+def install_command(extra: str | None = None) -> str:
+    """The command that installs this package with an extra, from where it came (PEP 610: direct_url.json)."""
+    import json
+    from importlib import metadata
+    from urllib.parse import urlsplit
+    from urllib.request import url2pathname
+
+    with_extra = "crackdetect" if extra is None else f"crackdetect[{extra}]"
+    try:
+        told = json.loads(metadata.distribution("crackdetect").read_text("direct_url.json") or "{}")
+    except metadata.PackageNotFoundError:
+        told = {}
+    url = str(told.get("url", ""))
+    if url.startswith("file:"):
+        option = "-e " if told.get("dir_info", {}).get("editable") else ""
+        return f'pip install {option}"{url2pathname(urlsplit(url).path)}{with_extra.removeprefix("crackdetect")}"'
+    if url:
+        kind = f"{told['vcs_info']['vcs']}+" if "vcs_info" in told else ""
+        return f'pip install "{with_extra} @ {kind}{url}"'
+    return f'pip install "{with_extra}"'

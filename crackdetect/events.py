@@ -7,10 +7,9 @@ fields of its type. Unknown fields are to be ignored by a consumer; a field's me
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 _ENVELOPE = frozenset(("type", "at", "announced_at", "roast_time", "seq", "roast"))
 
@@ -62,6 +61,7 @@ class Event:
             raise ValueError(f"event fields {', '.join(sorted(clash))} would overwrite the envelope")
 
     def to_dict(self) -> dict[str, Any]:
+        """Envelope and fields side by side, as in JSON."""
         return {
             "type": self.type,
             "at": self.at,
@@ -85,15 +85,8 @@ class Event:
         return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def clock(seconds: float | None) -> str:
-    """``576.4`` -> ``"9:36"``: minutes and seconds as a person reads them; ``"-"`` for ``None``."""
-    if seconds is None or not math.isfinite(seconds):
-        return "-"
-    whole = int(abs(seconds) + 0.5)
-    sign = "-" if seconds < 0 and whole else ""
-    return f"{sign}{whole // 60}:{whole % 60:02d}"
+class Sink(Protocol):
+    """Where events go. A sink that fails is said to, once, and the roast goes on."""
 
-
-def percent_sure(probability: float) -> str:
-    """``0.904`` -> ``"90"``: per cent of a probability, 99 at most, for nothing that was heard is certain."""
-    return f"{min(99.0, 100 * probability):.0f}"
+    def send(self, event: Event) -> None:
+        """Takes one event. May raise CrackdetectError, OSError, ValueError or RuntimeError."""

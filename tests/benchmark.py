@@ -17,21 +17,22 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import scipy.signal
 import soundfile
 
-from crackdetect import model_files
+from crackdetect import model
+from crackdetect.audio.files import open_recording
 from crackdetect.blocks import Block
 from crackdetect.config import Settings
 from crackdetect.pipeline import Pipeline
-from crackdetect.recordings import open_recording
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.render import Renderer
 
-DEMO = model_files.data_folder("recordings_synthetic") / "demo_roast.flac"
+DEMO = model.data_folder("recordings_synthetic") / "demo_roast.flac"
 BANDPASS_HZ = (1_000, 12_000)
 
 
@@ -46,7 +47,7 @@ def best_of(repeats: int, run: Callable[[], object]) -> float:
 
 
 def analyse(samples: np.ndarray, samplerate: int, block: int) -> list[object]:
-    pipeline = Pipeline(samplerate=samplerate, model=model_files.shipped())
+    pipeline = Pipeline(samplerate=samplerate, model=model.shipped())
     events: list[object] = []
     for start in range(0, len(samples), block):
         events += pipeline.push(Block(samples[start : start + block]))
@@ -55,7 +56,7 @@ def analyse(samples: np.ndarray, samplerate: int, block: int) -> list[object]:
 
 def analyse_file(path: Path) -> None:
     source = open_recording(path)
-    pipeline = Pipeline(samplerate=source.samplerate, model=model_files.shipped())
+    pipeline = Pipeline(samplerate=source.samplerate, model=model.shipped())
     for block in source:
         pipeline.push(block)
     pipeline.finish()
@@ -92,6 +93,116 @@ def speed() -> None:
     folder.cleanup()
 
 
+def _sounds(seconds: float, samplerate: int) -> dict[str, np.ndarray]:
+    """From hardly a candidate to twenty a second."""
+    rng = np.random.default_rng(1)
+    smooth = (0.02 * rng.standard_normal(round(seconds * samplerate))).astype(np.float32)
+    clicking = smooth.astype(np.float64)
+    for start in rng.integers(0, len(smooth) - 1_500, round(30 * seconds)).tolist():
+        i = np.arange(1_500)
+        level, decay_s, hertz = 10 ** (rng.uniform(6, 26) / 20), rng.uniform(0.0008, 0.004), rng.uniform(1_500, 9_000)
+        wave = np.cos(2 * np.pi * hertz * i / samplerate + rng.uniform(0, 6))
+        clicking[start : start + 1_500] += 0.02 * level * np.exp(-i / decay_s / samplerate) * wave
+
+    def rendered(family: str, seed: int) -> np.ndarray:
+        plan = plan_roast(seed=seed, samplerate=samplerate, duration_s=seconds, family=family)
+        return Renderer(plan).render()
+
+    return {
+        "smooth noise": smooth,
+        "a drum full of beans": rendered("wide", 7_001),
+        "thirty clicks a second": clicking.astype(np.float32),
+        "a roast": rendered("narrow", 3),
+    }
+
+
+def sounds(seconds: float = 240.0, pairs: int = 5) -> None:
+    """Each sound in turn with a band-pass over the same samples: medians, and the spread of the ratio."""
+    samplerate = 44_100
+    sos = scipy.signal.butter(4, BANDPASS_HZ, "bandpass", fs=samplerate, output="sos")
+    print(f"\n{'sounds, in memory':<26}x real time   x band-pass (all pairs)   live, 10 ms: % of a core   x band-pass")
+    for name, samples in _sounds(seconds, samplerate).items():
+        part = samples[: 60 * samplerate]
+        ours, live, ratios = [], [], []
+        for _ in range(pairs):
+            filtered = best_of(1, partial(scipy.signal.sosfilt, sos, samples))
+            ours.append(best_of(1, partial(analyse, samples, samplerate, 3 * samplerate)))
+            live.append(best_of(1, partial(analyse, part, samplerate, samplerate // 100)) / 60)
+            ratios.append((ours[-1] / filtered, live[-1] * seconds / filtered))
+        whole, blocks = np.array(ratios).T
+        print(
+            f"{name:<26}{seconds / np.median(ours):>11.0f}{np.median(whole):>10.1f} ({whole.min():.1f} to "
+            f"{whole.max():.1f}){100 * np.median(live):>22.2f}{np.median(blocks):>20.1f}"
+        )
+
+
+#: Where the time goes: what is measured, as a method of a class in a module.
+_STAGES = (
+    ("bands", "hearing.spectrum", "BandSplitter.push"),
+    ("candidates and floors", "hearing.onset", "Onset.push"),
+    ("features", "hearing.features", "Features.push"),
+    ("classifier", "hearing.classifier", "Classifier.push"),
+    ("level of a crack", "hearing.level", "LevelMeter.snr_db"),
+    ("level, samples kept", "hearing.level", "LevelMeter.push"),
+    ("health", "hearing.health", "Health.push"),
+    ("in context", "deciding.context", "ContextClassifier.push"),
+    ("on this machine", "deciding.own_machine", "OwnMachine.push"),
+    ("machine learnt: ticks", "deciding.own_machine", "OwnMachine.close_tick"),
+    ("machine learnt: directions", "deciding.adaptation", "Adaptation.learn"),
+    ("machine learnt: ranks", "deciding.ranks", "OwnRanks.sort"),
+    ("begun", "deciding.begun", "BegunNumbers.of_second"),
+    ("hidden Markov model", "deciding.first_crack", "FirstCrackHMM.push"),
+    ("tracker", "deciding.tracker", "PhaseTracker.push"),
+    ("tracker, candidates", "deciding.tracker", "PhaseTracker.judge"),
+    ("density", "deciding.density", "CrackRate.density"),
+    ("charge and drop", "hearing.charge_drop", "ChargeDropDetector.push"),
+    ("ticks", "deciding.ticks", "TickGrid.close"),
+    ("events", "roast.event_writer", "EventWriter.write"),
+    ("pipeline", "pipeline", "Pipeline.push"),
+)
+
+
+def stages(seconds: float = 240.0) -> None:
+    """Where the processor's time goes, each stage without those that it calls; the clocks take part of it."""
+    import importlib
+
+    spent: dict[str, float] = {}
+    calls: dict[str, int] = {}
+    inner: list[float] = []
+
+    def clocked(name: str, work: Callable[..., object]) -> Callable[..., object]:
+        def run(*given: object, **options: object) -> object:
+            start = time.thread_time()
+            inner.append(0.0)
+            try:
+                return work(*given, **options)
+            finally:
+                whole = time.thread_time() - start
+                spent[name] = spent.get(name, 0.0) + whole - inner.pop()
+                calls[name] = calls.get(name, 0) + 1
+                if inner:
+                    inner[-1] += whole
+
+        return run
+
+    kept = []
+    for name, module, method in _STAGES:
+        of, what = method.split(".")
+        stage = getattr(importlib.import_module(f"crackdetect.{module}"), of)
+        kept.append((stage, what, getattr(stage, what)))
+        setattr(stage, what, clocked(name, getattr(stage, what)))
+    for sound, samples in _sounds(seconds, 44_100).items():
+        spent.clear()
+        calls.clear()
+        analyse(samples, 44_100, 3 * 44_100)
+        print(f"\n{sound}, {seconds:.0f} s: {sum(spent.values()):.2f} s of a core")
+        for name in sorted(spent, key=lambda name: -spent[name]):
+            share = 100 * spent[name] / sum(spent.values())
+            print(f"  {name:<28}{1e3 * spent[name]:>7.0f} ms{share:>6.1f} %{calls[name]:>8} calls")
+    for stage, what, method in kept:
+        setattr(stage, what, method)
+
+
 def latency() -> None:
     samples, samplerate = soundfile.read(DEMO, dtype="float32")
     events = analyse(samples, samplerate, 1024)
@@ -114,7 +225,7 @@ def memory() -> None:
                     file.write((0.02 * rng.standard_normal(60 * 44_100)).astype(np.float32))
             code = (
                 "import pathlib, re, sys\n"
-                "from crackdetect.cli import main\n"
+                "from crackdetect.cli.entry import main\n"
                 f"try: main(['analyze', '--format', 'jsonl', {str(path)!r}])\n"
                 "except SystemExit: pass\n"
                 # not getrusage: its peak is inherited from the parent across a fork
@@ -145,13 +256,13 @@ def board(seconds: float = 60.0) -> None:
     from queue import SimpleQueue
     from typing import Literal
 
-    from crackdetect import session
-    from crackdetect.alerts import Alerts, Signal
     from crackdetect.events import Event
-    from crackdetect.listening.board import Board
-    from crackdetect.listening.level_watch import LevelWatch
+    from crackdetect.roast.alerts import Alerts, Signal
+    from crackdetect.running import loop
     from crackdetect.sound.announcer import Announcer
     from crackdetect.sound.own_sound import OwnSound
+    from crackdetect.terminal.board import Board
+    from crackdetect.terminal.level import LevelWatch
 
     sound, rate = soundfile.read(DEMO, dtype="float32")
     sound = sound[325 * rate : round((325 + seconds) * rate)]  # the last strays, and first crack
@@ -202,12 +313,12 @@ def board(seconds: float = 60.0) -> None:
                 self.call_after_refresh(lambda: shown.extend(time.monotonic() - began[0] - at for at in fresh))
 
     alerts = Alerts()
-    pipeline = Pipeline(samplerate=rate, model=model_files.shipped(), source="microphone")
+    pipeline = Pipeline(samplerate=rate, model=model.shipped(), source="microphone")
     loud = Stamped(Alerts(), player=Deaf(), voice=None, own_sound=OwnSound(), say=print)
     screen: Timed
 
     def hear() -> None:
-        session.listen(Paced(), pipeline, [loud, screen], stop=stop, marks=marks, say=print)
+        loop.listen(Paced(), pipeline, [loud, screen], stop=stop, marks=marks, say=print)
         screen.finished()
 
     thread = threading.Thread(target=hear)
@@ -237,14 +348,14 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
     """A full log: list, search, open, compare; and one report, without the import of its libraries."""
     from roasts import roast_events
 
-    from crackdetect.log.compare import differs_most
-    from crackdetect.log.store import RoastLog
-    from crackdetect.report import figures, sound
+    from crackdetect.report import comparing_figures, drawing, sound
     from crackdetect.report.page import render
+    from crackdetect.roast.comparing import differs_most
+    from crackdetect.storage.roast_store import RoastLog
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "roasts.sqlite3"
-        with RoastLog(path) as log, log.together():
+        with RoastLog(path) as log, log.writing():
             for number in range(roasts):
                 about = {
                     "coffee": f"Lot Seven {number % 40}",
@@ -267,9 +378,9 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
             RoastLog(path).close()
 
         def compared() -> None:
-            stories = [log.story(roast) for roast in log.roasts(coffee="lot seven 7", most=5)]
-            differs_most([story.roast for story in stories])
-            figures.save(figures.overlay(stories), Path(folder) / "overlay.png", kind="png")
+            records = [log.record(roast) for roast in log.roasts(coffee="lot seven 7", most=5)]
+            differs_most([record.roast for record in records])
+            drawing.save(comparing_figures.overlay(records), Path(folder) / "overlay.png", kind="png")
 
         compared()  # libraries are imported
         for name, run in (
@@ -279,16 +390,16 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
             ("search by coffee", lambda: log.roasts(coffee="LOT SEVEN 7")),
             ("search by words", lambda: log.roasts(words="farm 39")),
             ("search by weight and day", lambda: log.roasts(green_g=200, since="2015")),
-            ("one roast with all that was heard", lambda: log.story(log.find("roast-2500"))),
+            ("one roast with all that was heard", lambda: log.record(log.find("roast-2500"))),
             ("keep one more", lambda: log.keep(events)),
             ("compare five, with the figure", compared),
         ):
             print(f"{name:<36}{1e3 * best_of(5, run):>8.0f} ms of one core{1e3 * wall(run):>8.0f} ms by the clock")
         log.keep(_demo_events(), recording=DEMO)
-        story = log.story(log.find("demo_roast"))
+        record = log.record(log.find("demo_roast"))
 
         def reported() -> None:
-            render(story, sound.gather(story, DEMO))
+            render(record, sound.gather(record, DEMO))
 
         reported()
         print(f"{'one report of a roast of 9 minutes':<36}{1e3 * best_of(3, reported):>8.0f} ms of one core"
@@ -296,12 +407,103 @@ def roast_log(roasts: int = 5_000, cracks: int = 200) -> None:
         log.close()
 
 
+def page() -> None:
+    """How soon an event is on a phone, what a page costs to open, what phones and a flood cost the hearing."""
+    from pages import Phone, Served
+    from test_alerts import begun, crack, density, event, start
+
+    print("\nthe page")
+    told = [start(target="1:45"), event("charge", 10.0, how="key"), begun(560.0, 568.0), density(600.0)]
+    with Served() as served:
+        served.tell(*told)
+        phone = Phone(served)
+        phone.in_background()
+        late = []
+        for number in range(40):
+            time.sleep(0.21 + 0.013 * number)
+            at = 601.0 + number
+            began = time.monotonic()
+            served.tell(crack(at))
+            while not any(row[0] == at for row in phone.pops):
+                time.sleep(0.0005)
+            late.append(time.monotonic() - began)
+        print(f"{'event to phone':<36}{1e3 * float(np.median(late)):>8.0f} ms median{1e3 * max(late):>8.0f} ms at most")
+        phone.close()
+        files = ("/", "/page.css", "/page.js", "/live.css", "/live.js", "/icon.svg")
+        view = sum(len(served.ask("GET", path)[2]) for path in files)
+        print(f"{'first view':<36}{view / 1e3:>8.1f} kB")
+    alone = _heard_with_page("stream", 0)
+    for name, kind, count in (("20 phones", "stream", 20), ("a flood over 30 connections", "flood", 30)):
+        cost, delays = _heard_with_page(kind, count)
+        print(
+            f"{name:<36}{100 * (cost - alone[0]):>8.1f} % of a core more; a block is heard in "
+            f"{1e3 * float(np.median(delays)):.1f} ms, 99 % in {1e3 * float(np.quantile(delays, 0.99)):.1f}, "
+            f"all in {1e3 * max(delays):.1f} (without: {1e3 * float(np.median(alone[1])):.1f}, "
+            f"{1e3 * float(np.quantile(alone[1], 0.99)):.1f}, {1e3 * max(alone[1]):.1f})"
+        )
+
+
+def review() -> None:
+    """What it costs to open the review of 18 minutes, and how soon a card's sound is there while all of it is read."""
+    from reviewed import Reviewed, kept_roast
+
+    print("\nthe review")
+    samples, samplerate = soundfile.read(DEMO, dtype="float32")
+    with tempfile.TemporaryDirectory() as folder:
+        long = np.resize(samples, 18 * 60 * samplerate)
+        number = kept_roast(Path(folder), sound=long, samplerate=samplerate)
+        began, cost = time.monotonic(), time.process_time()
+        with Reviewed(Path(folder), number=number) as served:
+            served.shown()
+            print(f"{'until it shows marks and cards':<36}{1e3 * (time.monotonic() - began):>8.0f} ms by the clock")
+            asked = time.monotonic()
+            served.sound(500 * samplerate, 2 * samplerate)
+            print(f"{'a sound meanwhile':<36}{1e3 * (time.monotonic() - asked):>8.0f} ms by the clock")
+            for tile in range(5):  # 1 s a column
+                served.ask("GET", f"/tile/12/{tile}")
+            print(f"{'until all of it is drawn':<36}{1e3 * (time.monotonic() - began):>8.0f} ms by the clock"
+                  f"{1e3 * (time.process_time() - cost):>8.0f} ms of one core")  # fmt: skip
+
+
+def _heard_with_page(kind: str, count: int, seconds: float = 15.0) -> tuple[float, list[float]]:
+    """Part of a core that hearing with a page costs, and seconds each block took; others ask for the page meanwhile."""
+    from pages import Served
+
+    samples, samplerate = soundfile.read(DEMO, dtype="float32")
+    samples = samples[330 * samplerate :][: round(seconds * samplerate)]  # in the middle of first crack
+    pipeline = Pipeline(samplerate=samplerate, model=model.shipped(), settings=Settings(charge_at=0.0))
+    with Served() as served:
+        served.tell(*pipeline.push(Block(samples[: 2 * samplerate])))
+        arguments = [kind, str(served.place.port), served.cookie, str(count), str(seconds + 5)]
+        others = subprocess.Popen(
+            [sys.executable, Path(__file__).parent / "programs" / "phones.py", *arguments], stdout=subprocess.PIPE
+        )
+        assert others.stdout is not None
+        others.stdout.readline()
+        time.sleep(0.5)
+        delays = []
+        began, spent = time.monotonic(), time.process_time()
+        for number, first in enumerate(range(0, len(samples) - 1024, 1024)):
+            time.sleep(max(0.0, began + number * 1024 / samplerate - time.monotonic()))
+            block = Block(samples[first : first + 1024])
+            due = time.monotonic()
+            served.level.observe(block)
+            events = pipeline.push(block)
+            delays.append(time.monotonic() - due)
+            served.tell(*events)
+        cost = (time.process_time() - spent) / (time.monotonic() - began)
+        looking = served.page.phones
+        others.kill()
+        others.wait()
+        others.stdout.close()
+    assert looking == (count if kind == "stream" else 0)
+    return cost, delays
+
+
 def _demo_events() -> list[object]:
     source = open_recording(DEMO)
     settings = Settings(charge_at=16.0, drop_at=500.0)
-    pipeline = Pipeline(
-        samplerate=source.samplerate, model=model_files.shipped(), settings=settings, roast="demo_roast"
-    )
+    pipeline = Pipeline(samplerate=source.samplerate, model=model.shipped(), settings=settings, roast="demo_roast")
     events = [event for block in source for event in pipeline.push(block)]
     source.close()
     return [*events, *pipeline.finish()]
@@ -319,10 +521,14 @@ def wall(run: Callable[[], object]) -> float:
 
 PARTS = {
     "speed": speed,
+    "sounds": sounds,
+    "stages": stages,
     "latency": latency,
     "board": board,
     "start_up": start_up,
     "memory": memory,
+    "page": page,
+    "review": review,
     "roast_log": roast_log,
 }
 

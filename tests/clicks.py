@@ -9,9 +9,9 @@ import numpy.typing as npt
 
 from crackdetect.blocks import Block, Samples
 from crackdetect.events import Event
-from crackdetect.onset import Candidate, Onset
+from crackdetect.hearing.onset import Candidate, Onset
+from crackdetect.hearing.spectrum import BandSplitter
 from crackdetect.pipeline import Pipeline
-from crackdetect.spectrum import BandSplitter
 
 #: Decay of a click, s: 20 dB down in 3 ms.
 DECAY_S = 0.0013
@@ -55,7 +55,7 @@ def candidates_of(samples: Samples, *, samplerate: int) -> tuple[BandSplitter, l
     """Band splitting and onset detection alone; the splitter knows the time of a frame."""
     splitter = BandSplitter(samplerate=samplerate)
     onset = Onset(bands=splitter.bands)
-    return splitter, onset.push(splitter.push(samples))
+    return splitter, list(onset.push(splitter.push(samples)).candidates)
 
 
 def hear(pipeline: Pipeline, blocks: Iterable[Block]) -> list[Event]:

@@ -23,17 +23,18 @@ from typing import Any
 
 import numpy as np
 
-from crackdetect import model_files
+from crackdetect import model as model_files
+from crackdetect.audio.files import open_recording
 from crackdetect.blocks import Block
 from crackdetect.config import About, Settings, Target
 from crackdetect.events import Event
-from crackdetect.keeping import recovery
-from crackdetect.keeping.journal import Journal, new_folder, read_events
-from crackdetect.keeping.recording import Recorder
-from crackdetect.keeping.recording import join as join_sound
+from crackdetect.listening.attachments import ObservedSource
 from crackdetect.pipeline import Pipeline
-from crackdetect.recordings import open_recording
-from crackdetect.session import listen
+from crackdetect.running.loop import listen
+from crackdetect.storage import recovery
+from crackdetect.storage.journal import Journal, new_folder, read_events
+from crackdetect.storage.recording import Recorder
+from crackdetect.storage.recording import join as join_sound
 from crackdetect.webhook.courier import Courier
 from crackdetect.webhook.outbox import FILE_NAME, Outbox
 from crackdetect.webhook.post import Postman
@@ -121,27 +122,13 @@ def follow(home: Path, folder: Path, url: str, samples: np.ndarray) -> None:
     outbox = Outbox(home / "data" / FILE_NAME)
     courier = Courier(outbox, Postman(url, None))
     webhook = WebhookSink(outbox, [courier], addresses=[url], selection=ALL)
-    source = Observed(Paced(samples, witness), recorder)
+    source = ObservedSource(Paced(samples, witness), [recorder])
     listen(source, pipeline, [journal, webhook, witness])
     journal.close()
     recorder.close()
     courier.close(within_s=10)
     outbox.close()
     witness.close()
-
-
-class Observed:
-    def __init__(self, source: Paced, recorder: Recorder) -> None:
-        self._source, self._recorder = source, recorder
-        self.samplerate, self.kind, self.name = source.samplerate, source.kind, source.name
-
-    def __iter__(self) -> Iterator[Block]:
-        for block in self._source:
-            self._recorder.observe(block)
-            yield block
-
-    def close(self) -> None:
-        pass
 
 
 class Nursery:
@@ -251,7 +238,7 @@ def _alive(process: int) -> bool:
 def close_one(home: Path, left: Left) -> None:
     """What the next start does, under CRACKDETECT_HOME: the roast is closed as it stands and goes into the log."""
     for cut_off in recovery.find(home / "data"):
-        if cut_off.so_far.roast == left.name:
+        if cut_off.state.roast == left.name:
             left.identity = recovery.close(cut_off, model_files.shipped())
     sound = join_sound(home / "data" / "roasts" / left.name)
     if sound is not None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from crackdetect.storage.roast_store import RoastLog
+
 #: What a spreadsheet, a page, a path or a terminal could trip over.
 HOSTILE = (
     "<script>alert(1)</script><img src=x onerror=alert(2)>",
@@ -53,12 +55,13 @@ def roast_events(
             at = first_crack + 2.0 * i
             fields = {"kind": "first", "probability": 0.9 if i % 4 else 0.55, "snr_db": 15.0 + i % 5}
             found.append(("crack", at, at + 0.07, fields))
+        interval = {"earliest": first_crack - 6, "latest": first_crack + 6, "confidence": 0.98}
+        told = first_crack + 12
+        found.append(("first_crack.start", first_crack, told, interval))
         found += [
-            ("density", first_crack + i, first_crack + i, {"per_minute": rate, "low": rate / 2, "high": 2 * rate})
+            ("density", told + i, told + i, {"per_minute": rate, "low": rate / 2, "high": 2 * rate})
             for i, rate in enumerate([10.0, 40.0, 80.0, 60.0, 20.0])
         ]
-        interval = {"earliest": first_crack - 6, "latest": first_crack + 6, "confidence": 0.98}
-        found.append(("first_crack.start", first_crack, first_crack + 12, interval))
     if drop is not None:
         found.append(("drop", drop, drop, {"how": "given"}))
     end = (drop or 600.0) + 20
@@ -98,8 +101,36 @@ def roast_events(
     ]
 
 
+#: What is told of a device that is a fifth slow.
+WRONG_RATE = (
+    "microphone 'pair' gives about 20 % fewer samples than its rate of 48000 Hz says, and all times of this roast are "
+    "off by that; choose another rate in the system's sound settings, or another microphone"
+)
+
+
+def with_wrong_rate(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The same roast through a device that lies about its rate, which is told among 180 gaps."""
+
+    def health(at: float, kind: str, message: str) -> dict[str, Any]:
+        fields = {"type": "health", "at": at, "announced_at": at, "kind": kind, "count": 1, "message": message}
+        return {**events[0], **fields}
+
+    before = [health(20.0 + 0.2 * number, "gap", "sound was lost") for number in range(60)]
+    after = [health(41.0 + 0.2 * number, "gap", "sound was lost") for number in range(120)]
+    told = [events[0], *before, health(40.0, "wrong_rate", WRONG_RATE), *after, *events[1:]]
+    return [{**event, "seq": seq} for seq, event in enumerate(told)]
+
+
 def mark(what: str, at: float, name: str = "monday") -> dict[str, Any]:
     """The person's statement."""
     return {
         "type": "mark", "at": at, "announced_at": at, "roast_time": None, "seq": 0, "roast": name, "what": what
     }  # fmt: skip
+
+
+def keep_roasts(*names: str, **kinds: Any) -> None:
+    """Puts a roast of one coffee into the log for each name, a day apart. kinds: as of :func:`roast_events`."""
+    with RoastLog() as log:
+        for number, name in enumerate(names or ("monday",)):
+            about = {"coffee": "Lot Seven", "green_g": 200.0, "started": f"2026-03-{number + 1:02d}T18:30:00+00:00"}
+            log.keep(roast_events(name, about=about, **kinds))

@@ -6,10 +6,9 @@ from typing import Any
 
 import pytest
 
-from crackdetect import cautions
-from crackdetect.alerts import Alert, Alerts
 from crackdetect.events import Event
-from crackdetect.standing import Standing, Statement
+from crackdetect.roast import cautions
+from crackdetect.roast.alerts import Alert, Alerts
 
 
 def event(type_: str, at: float, announced: float | None = None, /, **fields: Any) -> Event:
@@ -25,8 +24,8 @@ def mark(what: str, at: float) -> Event:
     return event("mark", at, what=what)
 
 
-def density(at: float) -> Event:
-    return event("density", at, per_minute=3.0, low=0.0, high=9.0)
+def density(at: float, **more: Any) -> Event:
+    return event("density", at, per_minute=3.0, low=0.0, high=9.0, **more)
 
 
 def crack(at: float) -> Event:
@@ -37,9 +36,9 @@ def begun(at: float, announced: float) -> Event:
     return event("first_crack.start", at, announced, earliest=at - 2, latest=at + 2, confidence=0.9)
 
 
-def development(at: float, first_crack: float, **more: Any) -> Event:
+def development(at: float, first_crack: float, *, remaining: float | None = None, **more: Any) -> Event:
     dates = {"first_crack": first_crack, "first_crack_earliest": None, "first_crack_latest": None}
-    return event("development", at, elapsed=at - first_crack, ratio=None, remaining=None, **dates, **more)
+    return event("development", at, elapsed=at - first_crack, ratio=None, remaining=remaining, **dates, **more)
 
 
 def heard(*events: Event, **options: Any) -> list[tuple[str, int, str]]:
@@ -81,10 +80,42 @@ def test_the_stages_of_the_target() -> None:
     )
     assert told == [
         ("near", 1, "30 seconds to the target."),
-        ("near", 1, "10 seconds to the target."),
+        ("tick", 1, "10 seconds to the target."),
         ("target", 2, "Target reached."),
         ("over", 2, "Caution. 30 seconds past the target."),
     ]
+
+
+def test_a_soft_tick_ten_and_five_seconds_before_the_target_once_each() -> None:
+    """The tick of ten seconds comes with the spoken word; at five there is no time to speak."""
+    roast = [start(near_s=[30.0, 10.0]), begun(500, 510), event("target", 590, stage="near", remaining=9.9)]
+    seconds = [development(at, 500, remaining=600 - at + 0.1) for at in range(588, 602)]
+    told = heard(*roast, *seconds)[1:]
+    assert told == [("tick", 1, "10 seconds to the target."), ("tick", 1, "")]
+    silent = heard(*roast, *seconds, ticks=False)[1:]
+    assert silent == [(None, 1, "10 seconds to the target.")]
+    unwarned = [start(near_s=[]), begun(500, 510), *seconds]
+    assert heard(*unwarned)[1:] == [("tick", 1, ""), ("tick", 1, "")]
+
+
+def test_ticks_come_again_when_the_person_moves_first_crack() -> None:
+    alerts = Alerts()
+    roast = [begun(500, 510), development(595, 500, remaining=5.0), mark("first_crack.start", 596)]
+    told = [a for e in [*roast, development(691, 596, remaining=5.0)] for a in alerts.push(e)]
+    assert [(alert.signal, alert.at) for alert in told] == [("first_crack", 510), ("tick", 595), ("tick", 691)]
+
+
+def test_pops_coming_is_a_soft_sound_without_words_and_not_twice_within_a_minute() -> None:
+    roast = [crack(299.0), crack(300.5), density(301.0, begun=0.6), density(302.0, begun=0.7)]
+    away = [density(310.0, begun=0.1), density(312.0, begun=0.6), density(320.0, begun=0.1)]
+    alerts = Alerts()
+    told = [a for e in [*roast, *away, density(362.0, begun=0.9)] for a in alerts.push(e)]
+    assert [(alert.signal, alert.urgency, alert.spoken, alert.at) for alert in told] == [
+        ("coming", 0, "", 301.0),
+        ("coming", 0, "", 362.0),
+    ]
+    assert told[0].text == "Pops coming: 2 pops in 15 s; mark first crack if you hear it too."
+    assert heard(begun(290, 300), density(301.0, begun=1.0))[1:] == []
 
 
 def test_development_past_the_most_that_was_set_is_cautioned_once() -> None:
@@ -174,58 +205,3 @@ def test_no_alert_says_that_anything_is_safe() -> None:
     assert len(words) > 500
     for word in ("safe", "no danger", "walk away", "relax", "you may leave", "unattended"):
         assert word not in words
-
-
-# -- what stands -----------------------------------------------------------------------------------------------
-
-
-def standing(*events: Event) -> Standing:
-    folded = Standing()
-    for one in events:
-        folded.take(one)
-    return folded
-
-
-def test_the_persons_mark_outranks_what_was_heard_in_either_order() -> None:
-    by_hand = Statement(550.0, "key", 550.0)
-    assert standing(begun(540, 548), mark("first_crack.start", 550)).first_crack == by_hand
-    assert standing(mark("first_crack.start", 550), begun(552, 560)).first_crack == by_hand
-    assert standing(event("drop", 700, how="key"), event("drop", 690, how="heard")).drop == Statement(700, "key", 700)
-
-
-def test_the_newest_statement_is_taken_back_first() -> None:
-    roast = standing(event("charge", 1, how="heard"), begun(500, 510), event("drop", 600, how="heard"))
-    told = []
-    while (what := roast.to_take_back) is not None:
-        told.append(what)
-        roast.take(mark(what, 610))
-    assert told == ["drop.not_yet", "first_crack.not_yet", "charge.not_yet"]
-    assert (roast.charge, roast.first_crack, roast.drop) == (None, None, None)
-
-
-def test_what_hangs_on_first_crack_falls_with_it() -> None:
-    roast = standing(begun(500, 510), mark("second_crack.start", 600), mark("first_crack.not_yet", 610))
-    assert roast.second_crack is None
-    assert roast.to_take_back is None
-
-
-def test_the_clocks() -> None:
-    """First crack at 9:36 and a fifth of development end at 12:00 (arithmetic)."""
-    roast = standing(start(target="20%", cool_s=120.0), event("charge", 10, how="key"), begun(586, 590))
-    assert roast.roast_time(646) == 636
-    assert roast.development(646) == 60
-    assert roast.goal_s == pytest.approx(144)
-    assert roast.remaining(646) == pytest.approx(84)
-    assert roast.ratio(730) == pytest.approx(0.2)
-    assert roast.cooling(700) is None
-    roast.take(event("drop", 730, how="key"))
-    assert (roast.development(800), roast.roast_time(800)) == (144, 720)
-    assert roast.cooling(800) == 50
-    roast.take(event("cooled", 850))
-    assert roast.cooling(851) == 0
-
-
-def test_a_better_date_of_first_crack_is_taken_over_but_never_over_the_persons() -> None:
-    assert standing(begun(500, 510), development(520, 503)).first_crack == Statement(503, "heard", 510)
-    marked = [begun(500, 510), mark("first_crack.start", 512), development(520, 512)]
-    assert standing(*marked).first_crack == Statement(512, "key", 512)

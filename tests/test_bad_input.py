@@ -6,8 +6,10 @@ Each goes through the whole command; what could be heard before the trouble must
 from __future__ import annotations
 
 import json
+import locale
 import os
 import pickle
+import re
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
@@ -19,43 +21,25 @@ import numpy.typing as npt
 import pytest
 import soundfile
 from clicks import clicks_in_noise
-from conftest import plain_classifier
+from commands import Done, Run, run_process
 
-from crackdetect import cli, model_files
+from crackdetect import model as model_files
 
 RATE = 16_000
+#: Runs ``analyze`` on files, with the model whose answers are known or another.
+Analyze = Callable[..., Done]
 SOUND = clicks_in_noise([1.0, 2.0, 3.0, 4.0], samplerate=RATE, duration_s=8, frequency_hz=3_000)
 
 
-@pytest.fixture(scope="session")
-def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("bad") / "plain.json"
-    plain_classifier(path)
-    return path
-
-
-class Run:
-    """errors: the sentences on standard error that are not notes."""
-
-    def __init__(self, code: int, out: str, err: str) -> None:
-        self.code, self.out, self.err = code, out, err
-        self.errors = [line for line in err.splitlines() if not line.startswith("note: ")]
-
-    @property
-    def events(self) -> list[dict[str, Any]]:
-        return [json.loads(line) for line in self.out.splitlines()]
-
-
 @pytest.fixture
-def analyze(capfd: pytest.CaptureFixture[str], plain: Path) -> Callable[..., Run]:
-    def command(*arguments: object, model: Path = plain) -> Run:
-        code = cli.main(["analyze", *map(str, arguments), "--model", str(model)])
-        return Run(code, *capfd.readouterr())
+def analyze(run: Run, plain: Path) -> Analyze:
+    def command(*arguments: object, model: Path = plain) -> Done:
+        return run("analyze", *arguments, "--model", model)
 
     return command
 
 
-def one_sentence(done: Run, code: int, *words: str) -> None:
+def one_sentence(done: Done, code: int, *words: str) -> None:
     """No more than one sentence, with the words, and the exit code."""
     assert done.code == code, done.err
     assert len(done.errors) == 1, done.err
@@ -123,7 +107,7 @@ def high_rate(path: Path) -> None:
     ],
 )
 def test_what_cannot_be_opened(
-    analyze: Callable[..., Run], tmp_path: Path, make: Callable[[Path], None], words: list[str]
+    analyze: Analyze, tmp_path: Path, make: Callable[[Path], None], words: list[str]
 ) -> None:
     make(tmp_path / "bad.wav")
     done = analyze(tmp_path / "bad.wav")
@@ -131,22 +115,22 @@ def test_what_cannot_be_opened(
     assert done.out == ""
 
 
-def test_a_missing_file(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_missing_file(analyze: Analyze, tmp_path: Path) -> None:
     one_sentence(analyze(tmp_path / "gone.wav"), 3, "gone.wav does not exist", "check the name")
 
 
-def test_a_folder_without_recordings(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_folder_without_recordings(analyze: Analyze, tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("nothing to hear")
     one_sentence(analyze(tmp_path), 3, "holds no recordings", "wav")
 
 
-def test_a_channel_that_is_not_there(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_channel_that_is_not_there(analyze: Analyze, tmp_path: Path) -> None:
     soundfile.write(tmp_path / "mono.wav", SOUND, RATE)
     one_sentence(analyze(tmp_path / "mono.wav", "--channel", "2"), 2, "mono.wav has one channel", "no channel 2")
 
 
 @pytest.fixture
-def stranger(analyze: Callable[..., Run], tmp_path: Path) -> Iterator[Path]:
+def stranger(analyze: Analyze, tmp_path: Path) -> Iterator[Path]:
     """A folder that anyone may enter, while this process is somebody without rights."""
     if sys.platform == "win32":
         pytest.skip("permissions are another matter on Windows")
@@ -172,21 +156,22 @@ def stranger(analyze: Callable[..., Run], tmp_path: Path) -> Iterator[Path]:
             os.chmod(Path(folder) / "vault", 0o755)
 
 
-def test_no_permission_to_read_a_file(analyze: Callable[..., Run], stranger: Path) -> None:
+def test_no_permission_to_read_a_file(analyze: Analyze, stranger: Path) -> None:
     one_sentence(analyze(stranger / "locked.wav"), 3, "may not be read", "permissions")
 
 
-def test_no_permission_to_enter_a_folder(analyze: Callable[..., Run], stranger: Path) -> None:
+def test_no_permission_to_enter_a_folder(analyze: Analyze, stranger: Path) -> None:
     one_sentence(analyze(stranger / "vault" / "inside.wav"), 3, "inside.wav may not be reached", "permissions of its")
     one_sentence(analyze(stranger / "vault"), 3, "vault may not be read", "permissions")
 
 
-def test_what_is_locked_in_a_folder_is_told_and_the_rest_is_heard(analyze: Callable[..., Run], stranger: Path) -> None:
-    done = analyze(stranger)
+def test_what_is_locked_in_a_folder_is_told_and_the_rest_is_heard(analyze: Analyze, stranger: Path) -> None:
+    done = analyze(stranger, "--jobs", "1")  # a worker could not read this program either
     assert done.code == 3
     assert [line.partition(" may not be read")[0] for line in done.errors] == [
         f"crackdetect: {stranger / 'locked.wav'}",
         f"crackdetect: {stranger / 'vault'}",
+        "crackdetect: 2 of 3 recordings failed, see above; the others were heard",
     ]
     assert [event["roast"] for event in done.events if event["type"] == "summary"] == ["open"]
 
@@ -211,9 +196,7 @@ def square(seconds: float) -> npt.NDArray[np.float32]:
     ],
     ids=["zeros", "constant", "constant at full scale", "not numbers", "clipped"],
 )
-def test_nothing_to_hear(
-    analyze: Callable[..., Run], tmp_path: Path, samples: npt.NDArray[np.float32], words: list[str]
-) -> None:
+def test_nothing_to_hear(analyze: Analyze, tmp_path: Path, samples: npt.NDArray[np.float32], words: list[str]) -> None:
     soundfile.write(tmp_path / "bad.wav", samples, RATE, subtype="FLOAT")
     done = analyze(tmp_path / "bad.wav")
     one_sentence(done, 3, "bad.wav", *words)
@@ -223,7 +206,7 @@ def test_nothing_to_hear(
     assert done.events[-1]["first_crack"] is None
 
 
-def test_something_to_hear_between_much_silence_is_not_refused(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_something_to_hear_between_much_silence_is_not_refused(analyze: Analyze, tmp_path: Path) -> None:
     samples = np.zeros(30 * RATE, np.float32)
     samples[10 * RATE : 18 * RATE] = SOUND
     soundfile.write(tmp_path / "good.wav", samples, RATE)
@@ -236,9 +219,7 @@ def test_something_to_hear_between_much_silence_is_not_refused(analyze: Callable
 
 
 @pytest.mark.parametrize("suffix", ["wav", "flac"])
-def test_a_truncated_recording_is_heard_as_far_as_it_goes(
-    analyze: Callable[..., Run], tmp_path: Path, suffix: str
-) -> None:
+def test_a_truncated_recording_is_heard_as_far_as_it_goes(analyze: Analyze, tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"cut.{suffix}"
     soundfile.write(path, SOUND, RATE)
     whole = path.read_bytes()
@@ -252,7 +233,7 @@ def test_a_truncated_recording_is_heard_as_far_as_it_goes(
     assert done.events[-1]["type"] == "summary"
 
 
-def test_a_truncated_recording_among_others(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_truncated_recording_among_others(analyze: Analyze, tmp_path: Path) -> None:
     for name in ("a.wav", "b.wav"):
         soundfile.write(tmp_path / name, SOUND, RATE)
     (tmp_path / "a.wav").write_bytes((tmp_path / "a.wav").read_bytes()[:150_000])
@@ -264,7 +245,7 @@ def test_a_truncated_recording_among_others(analyze: Callable[..., Run], tmp_pat
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems take Unicode names only")
 @pytest.mark.parametrize("form", ["jsonl", "text"])
-def test_a_file_name_that_is_not_unicode_is_heard(analyze: Callable[..., Run], tmp_path: Path, form: str) -> None:
+def test_a_file_name_that_is_not_unicode_is_heard(analyze: Analyze, tmp_path: Path, form: str) -> None:
     path = Path(os.fsdecode(os.fsencode(tmp_path / "caf") + b"\xe9.wav"))
     soundfile.write(tmp_path / "plain.wav", SOUND, RATE)
     (tmp_path / "plain.wav").replace(path)
@@ -274,13 +255,13 @@ def test_a_file_name_that_is_not_unicode_is_heard(analyze: Callable[..., Run], t
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems take Unicode names only")
-def test_a_bad_file_with_a_name_that_is_not_unicode(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_bad_file_with_a_name_that_is_not_unicode(analyze: Analyze, tmp_path: Path) -> None:
     path = Path(os.fsdecode(os.fsencode(tmp_path / "caf") + b"\xe9.wav"))
     text(path)
     one_sentence(analyze(path), 3, "caf", "is text, not sound")
 
 
-def test_a_damaged_mp3_is_heard_without_its_decoder_commenting(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_damaged_mp3_is_heard_without_its_decoder_commenting(analyze: Analyze, tmp_path: Path) -> None:
     path = tmp_path / "damaged.mp3"
     soundfile.write(path, np.stack([SOUND, SOUND], axis=1), RATE)  # the choice of a channel reads it as well
     whole = bytearray(path.read_bytes())
@@ -327,32 +308,43 @@ def nested_card(content: dict[str, Any]) -> bytes:
     return start[:-1] + b', "card": ' + card + b"}"
 
 
+def with_network(content: dict[str, Any], **changes: Any) -> bytes:
+    """With a changed network in the classifier."""
+    classifier = content["classifier"]
+    return signed({**content, "classifier": {**classifier, "network": {**classifier["network"], **changes}}}).encode()
+
+
+def with_first_layer(content: dict[str, Any], first: dict[str, Any]) -> bytes:
+    return with_network(content, weights=[first, *content["classifier"]["network"]["weights"][1:]])
+
+
+def first_layer(content: dict[str, Any]) -> dict[str, Any]:
+    layer: dict[str, Any] = content["classifier"]["network"]["weights"][0]
+    return layer
+
+
 def array_of(value: float) -> Callable[[dict[str, Any]], bytes]:
     def make(content: dict[str, Any]) -> bytes:
-        first = np.full(content["weights"][0]["shape"], value, np.float32)
-        weights = [model_files.encode(first), *content["weights"][1:]]
-        return signed({**content, "weights": weights}).encode()
+        shape = first_layer(content)["shape"]
+        return with_first_layer(content, model_files.encode(np.full(shape, value, np.float32)))
 
     return make
 
 
 def wrong_shapes(content: dict[str, Any]) -> bytes:
-    weights = [model_files.encode(np.zeros((3, 4), np.float32)), *content["weights"][1:]]
-    return signed({**content, "weights": weights}).encode()
+    return with_first_layer(content, model_files.encode(np.zeros((3, 4), np.float32)))
 
 
 def wrong_types(content: dict[str, Any]) -> bytes:
-    return signed({**content, "weights": {"a": 1}, "marks": [1, 2], "prior": "x"}).encode()
+    return signed({**content, "classifier": {"network": {"weights": {"a": 1}}}, "score_model": [1, 2]}).encode()
 
 
 def negative_shape(content: dict[str, Any]) -> bytes:
-    weights = [{**content["weights"][0], "shape": [-1, 2]}, *content["weights"][1:]]
-    return signed({**content, "weights": weights}).encode()
+    return with_first_layer(content, {**first_layer(content), "shape": [-1, 2]})
 
 
 def huge_shape(content: dict[str, Any]) -> bytes:
-    weights = [{**content["weights"][0], "shape": [99_999, 99_999]}, *content["weights"][1:]]
-    return signed({**content, "weights": weights}).encode()
+    return with_first_layer(content, {**first_layer(content), "shape": [99_999, 99_999]})
 
 
 def not_a_model(content: dict[str, Any]) -> bytes:
@@ -394,7 +386,7 @@ def not_utf8(content: dict[str, Any]) -> bytes:
     ],
 )
 def test_a_model_file_that_does_not_fit(
-    analyze: Callable[..., Run], tmp_path: Path, plain: Path, make: Callable[[dict[str, Any]], bytes]
+    analyze: Analyze, tmp_path: Path, plain: Path, make: Callable[[dict[str, Any]], bytes]
 ) -> None:
     soundfile.write(tmp_path / "good.wav", SOUND, RATE)
     content = json.loads(plain.read_text(encoding="utf-8"))
@@ -404,7 +396,7 @@ def test_a_model_file_that_does_not_fit(
     one_sentence(analyze(tmp_path / "good.wav", model=bad), 5, "model", "train")
 
 
-def test_a_model_file_of_absurd_size_is_not_even_read(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_model_file_of_absurd_size_is_not_even_read(analyze: Analyze, tmp_path: Path) -> None:
     soundfile.write(tmp_path / "good.wav", SOUND, RATE)
     with (tmp_path / "huge.json").open("wb") as file:
         file.truncate(50_000_000_000)  # takes no room on a disk
@@ -412,23 +404,22 @@ def test_a_model_file_of_absurd_size_is_not_even_read(analyze: Callable[..., Run
 
 
 @pytest.mark.parametrize("name", ["gone.json", "."])
-def test_a_model_file_that_is_none(analyze: Callable[..., Run], tmp_path: Path, name: str) -> None:
+def test_a_model_file_that_is_none(analyze: Analyze, tmp_path: Path, name: str) -> None:
     soundfile.write(tmp_path / "good.wav", SOUND, RATE)
     one_sentence(analyze(tmp_path / "good.wav", model=tmp_path / name), 5, "cannot be read")
 
 
-def test_scoring_with_a_model_file_that_is_none(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    code = cli.main(["evaluate", "--quick", "--model", str(tmp_path)])
-    one_sentence(Run(code, *capfd.readouterr()), 5, "is not an ordinary file and cannot be read")
+def test_scoring_with_a_model_file_that_is_none(run: Run, tmp_path: Path) -> None:
+    one_sentence(run("evaluate", "--quick", "--model", tmp_path), 5, "is not an ordinary file and cannot be read")
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no /dev/zero on this system")
-def test_a_model_file_without_end(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_model_file_without_end(analyze: Analyze, tmp_path: Path) -> None:
     soundfile.write(tmp_path / "good.wav", SOUND, RATE)
     one_sentence(analyze(tmp_path / "good.wav", model=Path("/dev/zero")), 5, "/dev/zero")
 
 
-def test_a_bad_model_is_told_once_for_many_files(analyze: Callable[..., Run], tmp_path: Path) -> None:
+def test_a_bad_model_is_told_once_for_many_files(analyze: Analyze, tmp_path: Path) -> None:
     for name in ("a.wav", "b.wav", "c.wav"):
         soundfile.write(tmp_path / name, SOUND, RATE)
     one_sentence(analyze(tmp_path, model=tmp_path / "gone.json"), 5, "gone.json cannot be read")
@@ -437,7 +428,83 @@ def test_a_bad_model_is_told_once_for_many_files(analyze: Callable[..., Run], tm
 # -- outputs ---------------------------------------------------------------------------------------------------
 
 
-def test_synth_into_a_place_that_cannot_be(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_synth_into_a_place_that_cannot_be(run: Run, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    code = cli.main(["synth", "quiet", "--seed", "1", "--duration", "0:05", "--out", str(tmp_path / "file" / "x")])
-    one_sentence(Run(code, *capfd.readouterr()), 6, "cannot be made", "choose another")
+    done = run("synth", "quiet", "--seed", 1, "--duration", "0:05", "--out", tmp_path / "file" / "x")
+    one_sentence(done, 6, "cannot be made", "choose another")
+
+
+# -- places --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="homes of users are named otherwise there")
+@pytest.mark.parametrize("command", [("settings",), ("log",), ("listen", "--quiet")])
+def test_the_home_of_a_user_who_is_not_known_is_one_sentence(
+    run: Run, monkeypatch: pytest.MonkeyPatch, command: tuple[str, ...]
+) -> None:
+    monkeypatch.setenv("CRACKDETECT_HOME", "~nouser/x")
+    one_sentence(run(*command), 2, "CRACKDETECT_HOME '~nouser/x' names the home of a user who is not known here")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows knows no HOME")
+def test_without_home_there_is_a_place_all_the_same(run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    for name in ("HOME", "CRACKDETECT_HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    assert run("settings").code == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+def test_a_data_folder_that_is_a_link_is_one_like_any_other(
+    run: Run, home: Path, tmp_path: Path, roast: Path, plain: Path
+) -> None:
+    (tmp_path / "stick").mkdir()
+    home.symlink_to(tmp_path / "stick")
+    assert run("analyze", roast, "--save", "--model", plain).code == 0
+    assert run("log").code == 0
+    assert (tmp_path / "stick" / "data" / "roasts.sqlite3").is_file()
+    assert home.is_symlink()
+
+
+def _has_locale(name: str) -> bool:
+    before = locale.setlocale(locale.LC_ALL)
+    try:
+        locale.setlocale(locale.LC_ALL, name)
+    except locale.Error:
+        return False
+    finally:
+        locale.setlocale(locale.LC_ALL, before)
+    return True
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(name, marks=pytest.mark.skipif(not _has_locale(name), reason=f"this system lacks {name}"))
+        for name in ("de_DE.UTF-8", "tr_TR.UTF-8")
+    ],
+)
+def test_figures_are_written_the_same_where_decimals_have_a_comma(
+    roast: Path, plain: Path, tmp_path: Path, name: str
+) -> None:
+    """A program that embeds us may have set the locale; here it is set before anything else."""
+    code = (
+        "import locale, sys\n"
+        "locale.setlocale(locale.LC_ALL, sys.argv[1])\n"
+        "print(locale.localeconv()['decimal_point'])\n"
+        "from crackdetect.cli.entry import main\n"
+        "sys.exit(main(sys.argv[2:]))\n"
+    )
+    said = {}
+    for here, point in (("C", "."), (name, ",")):
+        env = {**os.environ, "CRACKDETECT_HOME": str(tmp_path / here), "LC_ALL": here}
+        heard = run_process(["-c", code, here, "analyze", roast, "--save", "--model", plain], env=env)
+        kept = run_process(["-c", code, here, "log", "export", tmp_path / here / "log.csv"], env=env)
+        table = (tmp_path / here / "log.csv").read_text(encoding="utf-8-sig")
+        assert (heard.returncode, kept.returncode) == (0, 0), heard.stderr + kept.stderr
+        said[here] = [text.removeprefix(f"{point}\n") for text in (heard.stdout, kept.stdout)]
+        said[here] += [re.sub(r"20\d\d-\d\d-\d\dT[0-9:.+]*", "", table)]
+        assert heard.stdout.startswith(point)
+    kept_at = str(tmp_path)
+    assert [text.replace(f"{kept_at}/{name}", "") for text in said[name]] == [
+        text.replace(f"{kept_at}/C", "") for text in said["C"]
+    ]

@@ -14,16 +14,15 @@ from hypothesis import strategies as st
 
 from crackdetect.errors import InputError, MissingPartError, SettingError
 from crackdetect.evaluate.baselines import (
-    Onsets,
     aic,
     aic_pick,
-    bandpass_peaks,
     count_rule,
     librosa_onsets,
     recursive_sta_lta,
     sta_lta_peaks,
 )
 from crackdetect.evaluate.matching import match
+from crackdetect.train.bandpass_peaks import Onsets, bandpass_peaks
 
 RATE = 44_100
 POPS = np.array([1.0, 1.5, 2.0, 2.03, 3.0, 4.25])
@@ -85,12 +84,16 @@ def test_count_rule() -> None:
     assert count_rule([4], n=1) == 4
 
 
-@pytest.mark.parametrize("detector", [bandpass_peaks, sta_lta_peaks, librosa_onsets])
+@pytest.mark.parametrize(
+    "detector", [bandpass_peaks, sta_lta_peaks, pytest.param(librosa_onsets, marks=pytest.mark.long)]
+)
 @pytest.mark.parametrize("samplerate", [16_000, 44_100])
-def test_loud_pops_are_all_found_and_nothing_else(detector: Callable[..., Onsets], samplerate: int) -> None:
+def test_loud_pops_are_all_found_and_nothing_else(
+    detector: Callable[..., Onsets], samplerate: int, request: pytest.FixtureRequest
+) -> None:
     """Six pops at 30 dB, two of them 30 ms apart; within ±25 ms (Böck, Krebs & Schedl, ISMIR 2012)."""
     if detector is librosa_onsets:
-        pytest.importorskip("librosa", reason="install crackdetect[train]")
+        request.getfixturevalue("librosa")
     found = detector(_pops_in_noise(snr_db=30, samplerate=samplerate), samplerate)
 
     told = match(POPS, found.time_s, window_s=0.025)
@@ -113,10 +116,12 @@ def test_gain_does_not_matter_and_a_threshold_can_be_raised_later(detector: Call
     assert detector(sound / 4, RATE, **named).time_s.tolist() == again.time_s.tolist()
 
 
-@pytest.mark.parametrize("detector", [bandpass_peaks, sta_lta_peaks, librosa_onsets])
-def test_next_to_nothing_holds_nothing(detector: Callable[..., Onsets]) -> None:
+@pytest.mark.parametrize(
+    "detector", [bandpass_peaks, sta_lta_peaks, pytest.param(librosa_onsets, marks=pytest.mark.long)]
+)
+def test_next_to_nothing_holds_nothing(detector: Callable[..., Onsets], request: pytest.FixtureRequest) -> None:
     if detector is librosa_onsets:
-        pytest.importorskip("librosa", reason="install crackdetect[train]")
+        request.getfixturevalue("librosa")
     for samples in (np.zeros(0, np.float32), np.zeros(3, np.float32), np.zeros(RATE, np.float32)):
         assert detector(samples, RATE).time_s.size == 0
 
@@ -143,7 +148,7 @@ def test_without_librosa_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_importing_it_is_light() -> None:
     """scipy.signal takes 0.7 s to import, librosa more: only who calls a detector pays."""
     code = (
-        "import sys; from crackdetect.evaluate import baselines, limits, matching;"
+        "import sys; from crackdetect.evaluate import announcement_limit, baselines, detection_limit, matching;"
         "heavy = ('scipy.signal', 'scipy.stats', 'librosa', 'sklearn');"
         "print([name for name in heavy if name in sys.modules])"
     )

@@ -6,23 +6,32 @@ from pathlib import Path
 
 import pytest
 
-from crackdetect import cautions, console
 from crackdetect.events import Event
+from crackdetect.roast import cautions
+from crackdetect.storage.first_use import is_first_use
+from crackdetect.terminal.text_events import TextSink
 
 README = Path(__file__).resolve().parent.parent / "README.md"
 
 
 def test_all_cautions_are_shown_once_and_the_short_one_ever_after(tmp_path: Path) -> None:
-    first = cautions.before_listening(tmp_path / "data")
-    assert first[1:] == [f"- {line}" for line in cautions.FIRST_USE]
-    assert cautions.before_listening(tmp_path / "data") == [cautions.ALWAYS]
+    assert [is_first_use(tmp_path / "data") for _ in range(3)] == [True, False, False]
+    assert list(cautions.FIRST_ROAST[1:]) == [f"- {line}" for line in cautions.FIRST_USE]
 
 
 def test_cautions_that_cannot_be_remembered_are_shown_again(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    again = [cautions.before_listening(tmp_path / "file" / "data") for _ in range(2)]
-    assert again[0] == again[1]
-    assert len(again[0]) == 1 + len(cautions.FIRST_USE)
+    assert [is_first_use(tmp_path / "file" / "data") for _ in range(2)] == [True, True]
+
+
+def test_a_folder_that_may_not_be_looked_into_keeps_nobody_from_roasting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: Path, **how: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "stat", refuse)
+    assert is_first_use(tmp_path / "data")
 
 
 def test_the_readme_gives_every_caution() -> None:
@@ -36,7 +45,7 @@ def test_the_readme_gives_every_caution() -> None:
 def test_second_crack_and_the_drop_bring_a_caution_at_the_roaster_only(source: str, cautioned: bool) -> None:
     start = {"source": source, "samplerate": 44_100, "model": {"name": "m", "hash": "0" * 8}, "version": "1"}
     told: list[str] = []
-    sink = console.TextSink(told.append, name="Kitchen")
+    sink = TextSink(told.append, name="Kitchen")
     for seq, (kind, at, fields) in enumerate(
         [
             ("roast.start", 0.0, start),

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crackdetect.config import parse_time
-from crackdetect.events import TYPES, Event, clock, percent_sure
+from crackdetect.events import TYPES, Event
+from crackdetect.notation import clock, percent_sure
 
 
 def _event(kind: str = "crack", **fields: object) -> Event:

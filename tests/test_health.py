@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from clicks import cut
 
-from crackdetect.health import Ailment, Health
+from crackdetect.hearing.health import Health, HealthFinding
 
 RATE = 8_000
 
@@ -15,7 +15,7 @@ def _noise(seconds: float, seed: int = 1) -> np.ndarray:
     return np.random.default_rng(seed).normal(0, 0.1, round(seconds * RATE)).astype(np.float32)
 
 
-def _brief(told: list[Ailment]) -> list[tuple[str, int, int]]:
+def _brief(told: list[HealthFinding]) -> list[tuple[str, int, int]]:
     return [(ailment.kind, ailment.count, ailment.second) for ailment in told]
 
 

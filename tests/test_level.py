@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 from clicks import candidates_of, click, clicks_in_noise
 
-from crackdetect.level import LevelMeter
+from crackdetect.hearing.level import LevelMeter
 
 
 def _reference_db(samplerate: int, amplitude: float, noise_rms: float, frequency_hz: float) -> float:

@@ -9,14 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crackdetect.dead_time import DeadTime, dead_time_correct, dead_time_loss
+from crackdetect.deciding.density import DeadTime, dead_time_correct, dead_time_loss
 from crackdetect.errors import SettingError
-from crackdetect.evaluate.limits import (
+from crackdetect.evaluate.announcement_limit import poisson_cusum_delay
+from crackdetect.evaluate.detection_limit import (
     _spectra,
     energy_detection_probability,
     energy_detector_snr_db,
     matched_filter_snr_db,
-    poisson_cusum_delay,
     sliding_threshold,
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -10,13 +11,12 @@ import scipy.stats
 
 from crackdetect.config import Target
 from crackdetect.errors import SettingError
-from crackdetect.events import clock
-from crackdetect.log.compare import differs_most, liked_best
-from crackdetect.log.planning import cup_of, make_plan
-from crackdetect.log.roast import Moment, Note, Roast
-from crackdetect.log.spread import Spread
-from crackdetect.log.trend import trend_of, verdict
-from crackdetect.weight_loss import roast_level, weight_loss
+from crackdetect.notation import clock
+from crackdetect.roast.arithmetic import roast_level, weight_loss
+from crackdetect.roast.comparing import Spread, best_told, differs_most, liked_best, title, trend_of, verdict
+from crackdetect.roast.planning import cup_of, make_plan
+from crackdetect.roast.record import Moment, Note, Roast
+from crackdetect.terminal.plan_lines import plan_lines
 
 
 def roast(
@@ -156,30 +156,56 @@ def test_without_any_roast_nothing_is_expected() -> None:
 @pytest.mark.parametrize(
     ("drop", "cup", "told"),
     [
-        (660, -1, "thin after 1:24, 12.7 %: longer by about 10 s, to 1:34"),
-        (660, -2, "raw after 1:24, 12.7 %: longer by about 20 s, to 1:44"),
-        (760, 1, "flat after 3:04, 24.2 %: shorter by about 10 s, to 2:54"),
-        (760, 2, "bitter after 3:04, 24.2 %: shorter by about 20 s, to 2:44"),
-        (700, 0, "right; aim for the same development again"),
+        (660, -1, "under after 1:24, 12.7 %: longer by about 10 s, to 1:34"),
+        (660, -2, "grassy after 1:24, 12.7 %: longer by about 20 s, to 1:44"),
+        (760, 1, "over after 3:04, 24.2 %: shorter by about 10 s, to 2:54"),
+        (760, 2, "burnt after 3:04, 24.2 %: shorter by about 20 s, to 2:44"),
+        (700, 0, "balanced; aim for the same development again"),
         (900, -1, "longer will hardly mend it"),
         (620, 2, "shorter will hardly mend it"),
+        (700, 3, "stalled: keep the heat up towards and through first crack"),
     ],
 )
 def test_what_the_last_cup_suggests(drop: float, cup: int, told: str) -> None:
-    """Thin after a short development: longer; flat or bitter: shorter. Common practice, no source; steps chosen."""
+    """Under after a short development: longer; over: shorter; flat or baked: the heat, not the time.
+
+    Common practice, no source; steps chosen.
+    """
     notes = {1: [Note(1, date(2026, 3, 4), "", cup)]}
     plan = make_plan([roast(1, drop=drop)], notes, green_g=None, target=None, same=0.05)
     assert told in plan.advice[0]
     if cup:
-        assert "(common practice)" in plan.advice[0]
+        assert "(common practice, no source)" in plan.advice[0]
 
 
 @pytest.mark.parametrize(
     ("text", "cup"),
-    [("Thin, dry.", -1), ("rather BITTER", 1), ("sweet", None), ("thin but bitter", None), ("highlight", None)],
+    [
+        ("Thin, dry.", -1),
+        ("rather BITTER", 1),
+        ("sweet", None),
+        ("thin but bitter", None),
+        ("flat, baked", 3),
+        ("flat and bitter", None),
+        ("highlight", None),
+    ],
 )
 def test_the_words_of_a_note_name_a_side_or_none(text: str, cup: int | None) -> None:
     assert cup_of(Note(1, date(2026, 3, 4), text)) == cup
+
+
+def test_a_plan_takes_the_last_cup_into_account() -> None:
+    """Under after 1:25: 10 s longer, so the drop comes 1:35 after first crack at 9:36; a target that is given stays."""
+    notes = {1: [Note(1, date(2026, 3, 4), "", -1)]}
+    tasted = [roast(1, drop=576 + 85, target="1:25")]
+    plan = make_plan(tasted, notes, green_g=None, target=None, same=0.05)
+    assert (str(plan.target), plan.by_cup, plan.after) == ("1:35", True, 95)
+    assert plan.drop is not None
+    assert clock(plan.drop[1]) == "11:11"
+    lines = [" ".join(line.split()) for line in plan_lines("Lot Seven", plan)]
+    assert lines[1].startswith("drop 1:35 after first crack, as the last cup suggests: at 11:11")
+    given = make_plan(tasted, notes, green_g=None, target=Target.parse("1:00"), same=0.05)
+    assert (str(given.target), given.by_cup) == ("1:00", False)
 
 
 def test_how_far_from_the_target_the_drops_were() -> None:
@@ -215,11 +241,15 @@ def test_the_one_liked_best_is_named_only_where_one_stands_out() -> None:
     def notes(*likings: int) -> dict[int, list[Note]]:
         return {n: [Note(n, date(2026, 3, 4), "", None, liking)] for n, liking in enumerate(likings, start=1)}
 
-    assert liked_best(roasts, notes(5, 3)) == (
-        "Liked best: roast 1 (5 of 5), development 2:04, 17.7 %, weight loss 16.0 %."
-    )
+    best = liked_best(roasts, notes(5, 3))
+    assert best is roasts[0]
+    told = "Liked best: roast 1 (5/5), development 2:04, 17.7 %, weight loss 16.0 %."
+    assert best_told(best, notes(5, 3)[1]) == told
     assert liked_best(roasts, notes(4, 4)) is None
     assert liked_best(roasts, notes(4)) is None
+    named = [replace(one, coffee="Meadow Lane") for one in roasts]
+    assert title(named, notes(3, 5)) == "Meadow Lane, 2 roasts; roast 2 won in the cup (5/5)"
+    assert title([*named, roasts[1]], notes(4, 4)) == "Meadow Lane and no coffee named, 3 roasts"
 
 
 # -- trend -----------------------------------------------------------------------------------------------------

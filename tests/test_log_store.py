@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 
@@ -18,13 +19,15 @@ from roasts import HOSTILE, mark, roast_events
 from crackdetect.config import Target
 from crackdetect.errors import InputError, LogError, OutputError, SettingError
 from crackdetect.events import Event
-from crackdetect.log import schema, store
-from crackdetect.log.account import account
-from crackdetect.log.store import Remembered, RoastLog
+from crackdetect.roast.state import RoastState, summary_of
+from crackdetect.storage import log_keeping, log_rescue, schema
+from crackdetect.storage.log_plans import Remembered
+from crackdetect.storage.roast_store import RoastLog
+from crackdetect.terminal.roast_lines import roast_lines
 
-#: What the roast's densest moment, 80 a minute (40 to 160) at 402 s, says of the peak: 40 / 1.645 less, and 0.7 times
+#: What the roast's densest moment, 80 a minute (40 to 160) at 414 s, says of the peak: 40 / 1.645 less, and 0.7 times
 #: as far to either side (arithmetic).
-PEAK = (402.0, 55.68, 27.68, 111.68)
+PEAK = (414.0, 55.68, 27.68, 111.68)
 
 
 @pytest.fixture
@@ -55,14 +58,14 @@ def test_a_roast_is_kept_with_all_that_was_heard(log: RoastLog) -> None:
     assert roast.development == 100
     assert roast.ratio == pytest.approx(100 / 490)
     assert roast.moment("first_crack.start").interval_s == (394, 406)
-    story = log.story(roast)
-    assert (len(story.cracks), len(story.density)) == (20, 5)
-    assert story.cracks[1] == (402.0, "first", 0.9, 16.0)
+    record = log.record(roast)
+    assert (len(record.cracks), len(record.density)) == (20, 5)
+    assert record.cracks[1] == (402.0, "first", 0.9, 16.0)
     assert roast.peak == PEAK
 
 
 def test_the_peak_is_that_of_first_crack(log: RoastLog) -> None:
-    """Second crack before the drop, and the beans in the tray after it, are denser; both go into the story."""
+    """Second crack before the drop, and the beans in the tray after it, are denser; both go into the record."""
     *heard, drop, summary = roast_events()
     rest = {key: drop[key] for key in ("roast_time", "seq", "roast")}
     dense = {"per_minute": 500.0, "low": 400.0, "high": 600.0}
@@ -78,7 +81,7 @@ def test_the_peak_is_that_of_first_crack(log: RoastLog) -> None:
         ]
     )
     roast = log.find("last")
-    assert len(log.story(roast).density) == 7
+    assert len(log.record(roast).density) == 7
     assert roast.peak == PEAK
 
 
@@ -97,7 +100,9 @@ def test_events_and_their_dicts_are_the_same_roast(log: RoastLog, tmp_path: Path
         Event(*(row[name] for name in envelope), {name: row[name] for name in row if name not in envelope})
         for row in dicts
     ]
-    assert account(events) == account(dicts)
+    kept, again = RoastState.of(events, whole=True), RoastState.of(dicts, whole=True)
+    assert dict(kept.statements) == dict(again.statements)
+    assert summary_of(kept) == summary_of(again)
 
 
 def test_kept_again_what_was_heard_is_replaced_and_what_was_entered_stays(log: RoastLog) -> None:
@@ -111,30 +116,34 @@ def test_kept_again_what_was_heard_is_replaced_and_what_was_entered_stays(log: R
     moment = roast.moment("first_crack.start")
     assert (moment.heard_s, moment.entered_s, moment.at_s, moment.whose) == (410, 405, 405, "corrected")
     assert roast.said["coffee"] == "Lot Seven"
-    assert len(log.story(roast).cracks) == 3
-    assert [note.text for note in log.story(roast).notes] == ["lemon"]
+    assert len(log.record(roast).cracks) == 3
+    assert [note.text for note in log.record(roast).notes] == ["lemon"]
     assert log.count() == 1
 
 
 def test_the_persons_mark_outranks_what_was_heard_and_both_stay() -> None:
     events = roast_events(finished=False)
-    kept = account([*events, mark("first_crack.start", 420.0)])
-    moment = kept.moments["first_crack.start"]
+    kept = RoastState.of([*events, mark("first_crack.start", 420.0)])
+    assert kept.first_crack is not None
+    moment = kept.first_crack.as_moment()
     assert (moment.heard_s, moment.marked_s, moment.at_s) == (400, 420, 420)
     assert moment.interval_s is None
 
 
 def test_what_was_taken_back_is_not_kept_nor_what_came_with_it() -> None:
     begun = [*roast_events(finished=False), mark("second_crack.start", 414.0), mark("first_crack.not_yet", 415.0)]
-    assert account(begun).moments.keys() == {"charge", "drop"}
-    assert account([*begun, mark("drop.not_yet", 416.0), mark("charge.not_yet", 417.0)]).moments == {}
+    assert RoastState.of(begun).statements.keys() == {"charge", "drop"}
+    assert not RoastState.of([*begun, mark("drop.not_yet", 416.0), mark("charge.not_yet", 417.0)]).statements
 
 
 def test_first_crack_that_began_after_all_is_kept_with_its_new_date() -> None:
     envelope = {"type": "development", "roast": "monday", "at": 470.0, "announced_at": 471.0}
+    envelope |= {"roast_time": 460.0, "seq": 30}
     renewed = {"first_crack": 455.0, "first_crack_earliest": 450.0, "first_crack_latest": 460.0, "elapsed": 15.0}
-    kept = account([*roast_events(finished=False), mark("first_crack.not_yet", 415.0), {**envelope, **renewed}])
-    moment = kept.moments["first_crack.start"]
+    events = [*roast_events(finished=False), mark("first_crack.not_yet", 415.0), {**envelope, **renewed}]
+    kept = RoastState.of(events).first_crack
+    assert kept is not None
+    moment = kept.as_moment()
     assert (moment.heard_s, moment.interval_s, moment.announced_s) == (455, (450, 460), 471)
 
 
@@ -216,7 +225,7 @@ def test_a_value_taken_away_is_away_and_comes_back(log: RoastLog) -> None:
     ("values", "moments", "told"),
     [
         ({"green_g": 168.0, "roasted_g": 200.0}, {}, "not below the green weight"),
-        ({}, {"drop": 5.0}, r"drop 0:05 must come after charge 0:10 \(times of the recording\)"),
+        ({}, {"drop": 5.0}, r"drop 0:05 must come after charge 0:10, counted from the beginning"),
         ({}, {"drop": 405.0, "first_crack.start": 410.0}, "drop 6:35 must come after first crack 6:40; check the two"),
         ({}, {"first_crack.start": 500.0}, "drop 8:10 must come after first crack 8:10"),
         ({}, {"first_crack.end": 390.0}, "first crack end 6:20 must come after first crack 6:30"),
@@ -293,7 +302,7 @@ def test_last_is_the_roast_put_in_last_whatever_its_day(log: RoastLog) -> None:
         log.keep(roast_events(name, about={"started": f"{day}T10:00:00+00:00"}))
     assert [roast.identity for roast in log.roasts()] == ["new", "old"]
     assert log.find("last").identity == "old"
-    with log.together() as db:  # kept in another zone, and by a program that told whole seconds
+    with log.writing() as db:  # kept in another zone, and by a program that told whole seconds
         db.execute("UPDATE roasts SET kept = '2026-03-15T10:00:00.500+01:00' WHERE identity = 'old'")
         db.execute("UPDATE roasts SET kept = '2026-03-15T09:30:00+00:00' WHERE identity = 'new'")
     assert log.find("last").identity == "new"
@@ -341,11 +350,16 @@ def test_a_name_is_found_by_number_whole_or_beginning(log: RoastLog) -> None:
 
 
 def test_foreign_keys_and_write_ahead_log_are_on_and_commits_are_on_disk(log: RoastLog) -> None:
-    db = log._connection
-    assert db.execute("PRAGMA foreign_keys").fetchone()[0] == 1
-    assert db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-    assert db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL, sqlite.org/pragma.html
-    assert db.execute("PRAGMA user_version").fetchone()[0] == len(schema.MIGRATIONS)
+    with log.writing() as db:
+        assert db.execute("PRAGMA foreign_keys").fetchone()[0] == 1
+        assert db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+        assert db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL, sqlite.org/pragma.html
+        assert db.execute("PRAGMA user_version").fetchone()[0] == len(schema.MIGRATIONS)
+
+
+def columns_of(log: RoastLog) -> list[str]:
+    with log.writing() as db:
+        return [row["name"] for row in db.execute("PRAGMA table_info(roasts)")]
 
 
 def test_a_newer_file_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
@@ -366,8 +380,8 @@ def test_an_older_file_is_lifted_and_a_copy_of_it_kept(tmp_path: Path, monkeypat
     monkeypatch.setattr(schema, "MIGRATIONS", [*schema.MIGRATIONS, "ALTER TABLE roasts ADD COLUMN altitude REAL;"])
     with RoastLog(path) as log:
         assert log.find("monday").first_crack == 390
-        assert "altitude" in [row["name"] for row in log._connection.execute("PRAGMA table_info(roasts)")]
-    with sqlite3.connect(tmp_path / "roasts-version-1.sqlite3") as old:
+        assert "altitude" in columns_of(log)
+    with sqlite3.connect(tmp_path / f"roasts-version-{len(schema.MIGRATIONS) - 1}.sqlite3") as old:
         assert old.execute("SELECT identity FROM roasts").fetchall() == [("monday",)]
 
 
@@ -383,7 +397,7 @@ def test_a_step_that_fails_leaves_the_old_version(tmp_path: Path, monkeypatch: p
         RoastLog(path)
     monkeypatch.undo()
     with RoastLog(path) as log:
-        assert "x" not in [row["name"] for row in log._connection.execute("PRAGMA table_info(roasts)")]
+        assert "x" not in columns_of(log)
 
 
 @pytest.mark.parametrize(
@@ -415,7 +429,7 @@ def test_a_backup_is_whole_while_the_log_is_open(log: RoastLog, tmp_path: Path) 
     log.keep(roast_events())
     log.backup(tmp_path / "copy.sqlite3")
     with RoastLog(tmp_path / "copy.sqlite3") as copy:
-        assert copy.story(copy.find("monday")) == log.story(log.find("monday"))
+        assert copy.record(copy.find("monday")) == log.record(log.find("monday"))
 
 
 def _damage(path: Path, table: str) -> None:
@@ -439,12 +453,12 @@ def test_a_damaged_log_is_told_and_what_can_be_read_is_saved(tmp_path: Path) -> 
     with pytest.raises(LogError, match="damaged.*crackdetect log rescue"):
         RoastLog(path)
     before = path.read_bytes()
-    saved = store.rescue(path, tmp_path / "saved.sqlite3")
+    saved = log_rescue.rescue(path, tmp_path / "saved.sqlite3")
     assert saved.roasts == 30
     assert path.read_bytes() == before
     with RoastLog(tmp_path / "saved.sqlite3") as rescued:
         assert rescued.count() == 30
-        assert len(rescued.story(rescued.find("roast-7")).cracks) == 20
+        assert len(rescued.record(rescued.find("roast-7")).cracks) == 20
 
 
 def test_damage_among_the_cracks_costs_the_roasts_it_hit_only(tmp_path: Path) -> None:
@@ -464,7 +478,7 @@ def test_damage_among_the_cracks_costs_the_roasts_it_hit_only(tmp_path: Path) ->
     leaf = int.from_bytes(page[cell : cell + 4], "big")
     content[(leaf - 1) * size : leaf * size] = b"\xa5" * size
     path.write_bytes(content)
-    saved = store.rescue(path, tmp_path / "saved.sqlite3")
+    saved = log_rescue.rescue(path, tmp_path / "saved.sqlite3")
     assert saved.roasts == 60
     assert 1 <= saved.incomplete <= 4
 
@@ -473,7 +487,7 @@ def test_nothing_that_can_be_read_leaves_no_file_behind(tmp_path: Path) -> None:
     path = tmp_path / "roasts.sqlite3"
     path.write_bytes(b"\xa5" * 9_000)
     with pytest.raises(LogError, match="nothing can be read"):
-        store.rescue(path, tmp_path / "saved.sqlite3")
+        log_rescue.rescue(path, tmp_path / "saved.sqlite3")
     assert [file.name for file in tmp_path.iterdir()] == ["roasts.sqlite3"]
 
 
@@ -483,7 +497,7 @@ _WRITER = """
 import sys
 from pathlib import Path
 from roasts import roast_events
-from crackdetect.log.store import RoastLog
+from crackdetect.storage.roast_store import RoastLog
 log = RoastLog(Path(sys.argv[1]))
 number = 0
 while True:
@@ -523,15 +537,15 @@ def test_a_kill_at_any_moment_leaves_every_roast_that_was_finished(tmp_path: Pat
         writer.wait()
         writer.stdout.close()
     with RoastLog(path) as log:
-        assert log._connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+        log.backup(tmp_path / "whole.sqlite3")  # which is checked from end to end
         there = {roast.identity: roast for roast in log.roasts()}
         assert set(finished) <= there.keys()
         for name in finished:
-            story = log.story(there[name])
-            assert (len(story.cracks), len(story.density)) == (100, 5)
+            record = log.record(there[name])
+            assert (len(record.cracks), len(record.density)) == (100, 5)
         # the one under way is there whole or not at all
         for roast in there.values():
-            assert len(log.story(roast).cracks) == 100
+            assert len(log.record(roast).cracks) == 100
 
 
 def test_two_processes_at_once_lose_nothing(tmp_path: Path) -> None:
@@ -563,11 +577,47 @@ def test_any_name_is_kept_and_found_again(log: RoastLog, text: str) -> None:
 def test_a_note_needs_something_and_stays_in_range(log: RoastLog) -> None:
     log.keep(roast_events())
     roast = log.find("1")
-    for wrong in ({}, {"text": "  "}, {"cup": 3}, {"liking": 6}):
+    for wrong in ({}, {"text": "  "}, {"cup": 4}, {"liking": 6}):
         with pytest.raises(SettingError):
             log.note(roast, **wrong)  # type: ignore[arg-type]
     note = log.note(roast, text="dry", tasted_on=date(2026, 3, 4))
     with pytest.raises(SettingError, match="has no note"):
         log.remove_note(roast, note.number + 1)
     log.remove_note(roast, note.number)
-    assert log.story(roast).notes == ()
+    assert log.record(roast).notes == ()
+
+
+def test_a_log_of_the_version_before_takes_a_stalled_cup(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    with monkeypatch.context() as before:
+        before.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        before.setattr(log_keeping, "_MOMENT_HEARD", ("heard_s", "marked_s"))  # as a program of then
+        with RoastLog(path) as old:
+            old.keep(roast_events())
+    with closing(sqlite3.connect(path)) as old_file, old_file:
+        old_file.execute("INSERT INTO notes (roast, tasted_on, text, cup) VALUES (1, '2026-03-04', 'dry', -1)")
+    with RoastLog(path) as log:
+        made = log.note(log.find("1"), cup=3)
+        notes = log.notes([log.find("1")])[1]
+    assert [(note.text, note.cup) for note in notes] == [("dry", -1), ("", 3)]
+    assert made.number == 2
+
+
+def test_a_yes_to_the_announcement_is_kept_as_long_as_first_crack_stands_as_heard(
+    log: RoastLog, tmp_path: Path
+) -> None:
+    yes = {"type": "mark", "at": 470.0, "announced_at": 470.0, "what": "first_crack.confirmed"}
+    for name, more in (
+        ("yes", [yes]),
+        ("moved", [yes, yes | {"what": "first_crack.start", "at": 475.0}]),
+        ("plain", []),
+    ):
+        *events, summary = roast_events(name)
+        rest = {key: events[-1][key] for key in ("roast", "seq", "roast_time")}
+        log.keep([*events, *(rest | one for one in more), summary])
+    confirmed = {name: log.find(name).moment("first_crack.start").confirmed for name in ("yes", "moved", "plain")}
+    assert confirmed == {"yes": True, "moved": False, "plain": False}
+    assert any("confirmed by you" in line for line in roast_lines(log.record(log.find("yes"))))
+    with RoastLog(tmp_path / "other.sqlite3") as other:
+        other.put(log.record(log.find("yes")))
+        assert other.find("yes").moment("first_crack.start").confirmed

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 import scipy.stats
 from clicks import candidates_of, clicks_in_noise
 
-from crackdetect.dead_time import dead_time_loss
-from crackdetect.onset import (
+from crackdetect.deciding.density import dead_time_loss
+from crackdetect.hearing.onset import (
     AFTER,
     BEFORE,
     CELL,
@@ -19,7 +21,7 @@ from crackdetect.onset import (
     Onset,
     band_excess,
 )
-from crackdetect.spectrum import BAND_EDGES, BANDS, FRAME_S, HOPS_PER_FRAME, BandSplitter, Frames
+from crackdetect.hearing.spectrum import BAND_EDGES, BANDS, FRAME_S, HOPS_PER_FRAME, BandSplitter, Frames
 
 RATE = 44_100
 HOP_S = FRAME_S / HOPS_PER_FRAME
@@ -85,7 +87,7 @@ def test_the_tail_in_real_noise_is_that_of_correlated_bins() -> None:
     n bins is a sum of exponentials with the eigenvalues of their correlation as means. The chi-square of the thresholds
     has its mean and variance, and a lighter tail."""
     noise = np.random.default_rng(1).normal(0, 0.1, 100 * RATE).astype(np.float32)
-    bands = BandSplitter(samplerate=RATE).push(noise).bands
+    bands = BandSplitter(samplerate=RATE).push(noise).band_energy
     excess = band_excess(BANDS, TAIL_PROBABILITY)
     share = (np.log(bands / np.median(bands, axis=0)) > excess).mean(axis=0)
     exact = []
@@ -137,7 +139,7 @@ def test_dead_time(per_minute: int) -> None:
     energy = _noise_energy(rng, count)
     energy[hits] *= rng.uniform(30, 300, (int(hits.sum()), 1))
 
-    found = Onset(bands=BANDS).push(_frames(energy))
+    found = Onset(bands=BANDS).push(_frames(energy)).candidates
     lost = 1 - len(found) / hits.sum()
     tau = HOLD_OFF_FRAMES * HOP_S
     expected = dead_time_loss(per_minute, tau, model="local-maximum")
@@ -150,18 +152,18 @@ def test_the_candidate_carries_its_neighbourhood() -> None:
     energy = _noise_energy(rng, 2_000)
     energy[1_000, 3] = 50.0
     energy[1_001, 7] = 20.0
-    (candidate,) = Onset(bands=BANDS).push(_frames(energy))
+    (candidate,) = Onset(bands=BANDS).push(_frames(energy)).candidates
 
     assert candidate.frame == 1_000
     assert candidate.ratios.shape == (BEFORE + 1 + AFTER, BANDS)
-    assert candidate.fine.shape == (BEFORE + 1 + AFTER, 4)
+    assert candidate.bin_energy.shape == (BEFORE + 1 + AFTER, 4)
     assert candidate.ratios[BEFORE, 3] == pytest.approx(np.log(50), abs=0.02)
     assert candidate.ratios[BEFORE + 1, 7] == pytest.approx(np.log(20), abs=0.02)
     assert abs(candidate.ratios[:BEFORE]).max() < 0.12
     assert candidate.strength == pytest.approx(np.log(50) - band_excess(BANDS, TAIL_PROBABILITY)[3], abs=0.02)
     assert candidate.in_band_floor == pytest.approx(6.0, rel=0.02)  # six bands of median 1
     # ln of the upper quartile over the median of uniform 0.9..1.1
-    assert candidate.spread == pytest.approx(np.full(BANDS, np.log(1.05)), abs=0.015)
+    assert candidate.floor_log_spread == pytest.approx(np.full(BANDS, np.log(1.05)), abs=0.015)
 
 
 def test_noise_that_spreads_wider_raises_its_own_threshold() -> None:
@@ -175,7 +177,7 @@ def test_noise_that_spreads_wider_raises_its_own_threshold() -> None:
     median = np.median(energy, axis=0)
     counts, fixed = [], []
     for power in (1.0, 1.5):
-        counts.append(len(Onset(bands=BANDS).push(_frames(energy**power))))
+        counts.append(len(Onset(bands=BANDS).push(_frames(energy**power)).candidates))
         above = power * np.log(energy / median) > band_excess(BANDS, TAIL_PROBABILITY)
         fixed.append(int(above.any(axis=1).sum()))
 
@@ -187,9 +189,9 @@ def test_noise_that_spreads_wider_raises_its_own_threshold() -> None:
 def test_bands_that_are_missing_are_zero() -> None:
     energy = _noise_energy(np.random.default_rng(6), 1_500)[:, :5]
     energy[1_000] *= 40
-    (candidate,) = Onset(bands=5).push(_frames(energy))
+    (candidate,) = Onset(bands=5).push(_frames(energy)).candidates
     assert not candidate.ratios[:, 5:].any()
-    assert not candidate.spread[5:].any()
+    assert not candidate.floor_log_spread[5:].any()
 
 
 def test_a_chorus_does_not_lift_the_floor() -> None:
@@ -200,7 +202,7 @@ def test_a_chorus_does_not_lift_the_floor() -> None:
     busy[2_000:] = rng.random(4_000) < 0.25
     energy[busy] *= 100
     energy[5_900] = 1e4
-    (last,) = [c for c in Onset(bands=BANDS).push(_frames(energy)) if c.frame == 5_900]
+    (last,) = [c for c in Onset(bands=BANDS).push(_frames(energy)).candidates if c.frame == 5_900]
     assert last.in_band_floor / 6 < 10**0.1
 
 
@@ -209,25 +211,25 @@ def test_the_floor_follows_the_noise_and_only_the_past() -> None:
     rng = np.random.default_rng(8)
     energy = _noise_energy(rng, 8_000)
     energy[5_000:] *= 10
-    frames = [c.frame for c in Onset(bands=BANDS).push(_frames(energy))]
+    frames = [c.frame for c in Onset(bands=BANDS).push(_frames(energy)).candidates]
     assert frames
     assert min(frames) >= 5_000
     assert max(frames) <= 5_000 + 7 * CELL
 
 
-def _described(found: list[Candidate]) -> list[tuple[int, float, bytes, bytes, float]]:
-    return [(c.frame, c.strength, c.ratios.tobytes(), c.spread.tobytes(), c.in_band_floor) for c in found]
+def _described(found: Iterable[Candidate]) -> list[tuple[int, float, bytes, bytes, float]]:
+    return [(c.frame, c.strength, c.ratios.tobytes(), c.floor_log_spread.tobytes(), c.in_band_floor) for c in found]
 
 
 def test_frames_one_at_a_time_give_the_same_candidates() -> None:
     sound = clicks_in_noise([0.9, 1.0, 1.006, 1.8], samplerate=RATE, duration_s=2.2)
     frames = BandSplitter(samplerate=RATE).push(sound)
-    whole = Onset(bands=BANDS).push(frames)
+    whole = Onset(bands=BANDS).push(frames).candidates
     stage = Onset(bands=BANDS)
     single = [
         candidate
         for i in range(len(frames))
-        for candidate in stage.push(Frames(i, frames.bands[i : i + 1], frames.fine[i : i + 1]))
+        for candidate in stage.push(Frames(i, frames.band_energy[i : i + 1], frames.bin_energy[i : i + 1])).candidates
     ]
     assert len(whole) >= 3
     assert _described(single) == _described(whole)
@@ -240,20 +242,19 @@ def test_nothing_reaches_across_a_gap() -> None:
     for frame in (1_000, 1_480, 2_010, 2_150, 2_161, 2_400):
         energy[frame] *= 50
     stage = Onset(bands=BANDS)
-    found = stage.push(_frames(energy[:1_500])) + stage.push(_frames(energy[2_000:], first=2_000))
+    found = [stage.push(_frames(energy[:1_500])), stage.push(_frames(energy[2_000:], first=2_000))]
 
-    assert [c.frame for c in found] == [1_000, 2_161, 2_400]
-    judged = sum(len(flags) for _, flags in stage.heard)
+    assert [c.frame for one in found for c in one.candidates] == [1_000, 2_161, 2_400]
+    judged = sum(len(one.heard.audible) for one in found)
     assert judged == (1_500 - BEFORE - AFTER) + (2_000 - BEFORE - AFTER)
 
 
 def test_silence_is_not_heard_and_wakes_nobody() -> None:
     energy = _noise_energy(np.random.default_rng(10), 3_000)
     energy[1_500:2_000] = 0.0
-    stage = Onset(bands=BANDS)
-    found = stage.push(_frames(energy))
-    heard = np.concatenate([flags for _, flags in stage.heard])
+    found = Onset(bands=BANDS).push(_frames(energy))
+    heard = found.heard.audible
 
-    assert found == []
+    assert found.candidates == ()
     assert not heard[1_500 - BEFORE : 2_000 - BEFORE].any()
     assert heard[CELL * WARM_UP_CELLS : 1_500 - BEFORE].all()

@@ -11,12 +11,9 @@ import tomllib
 import zipfile
 from pathlib import Path
 
-import click
 import pytest
 
-from crackdetect import __version__, cli, model_files
-from crackdetect.errors import CrackdetectError
-from crackdetect.events import TYPES
+from crackdetect import __version__, model
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDERS = ("models", "recordings_synthetic")
@@ -44,6 +41,10 @@ def test_the_wheel_holds_every_model_and_recording(wheel: Path) -> None:
     for folder in FOLDERS:
         files = [path for path in (ROOT / folder).rglob("*") if path.is_file()]
         assert {f"crackdetect/_data/{folder}/{path.relative_to(ROOT / folder).as_posix()}" for path in files} <= names
+    pages = (ROOT / "crackdetect" / "guide").glob("*.md")
+    assert {f"crackdetect/guide/{page.name}" for page in pages} <= names
+    served = (ROOT / "crackdetect" / "page" / "static").iterdir()
+    assert {f"crackdetect/page/static/{file.name}" for file in served} <= names
     assert "crackdetect/pipeline.py" in names
     assert not [name for name in names if name.startswith(("tests/", "models/"))]
 
@@ -52,10 +53,11 @@ def test_the_installed_program_uses_what_it_carries(wheel: Path, tmp_path: Path)
     with zipfile.ZipFile(wheel) as archive:
         archive.extractall(tmp_path)
     code = """
-from crackdetect import cli, model_files
+from crackdetect.cli import entry
+from crackdetect import model
 for name in ("models", "recordings_synthetic"):
-    print(model_files.data_folder(name))
-raise SystemExit(cli.main(["--version"]))
+    print(model.data_folder(name))
+raise SystemExit(entry.main(["--version"]))
 """
     done = subprocess.run(
         [sys.executable, "-c", code],
@@ -74,9 +76,9 @@ raise SystemExit(cli.main(["--version"]))
 
 @pytest.mark.parametrize("name", FOLDERS)
 def test_a_working_copy_uses_the_repositorys_folders(name: str) -> None:
-    if Path(model_files.__file__).resolve().parent.parent != ROOT:
+    if Path(model.__file__).resolve().parent.parent != ROOT:
         pytest.skip("this run tests an installed copy, not the repository's own")
-    assert model_files.data_folder(name) == ROOT / name
+    assert model.data_folder(name) == ROOT / name
     assert (ROOT / name).is_dir()
 
 
@@ -85,22 +87,19 @@ def test_the_version_is_said_once_more_and_agrees() -> None:
     assert project["version"] == __version__
 
 
-def test_the_readme_describes_every_event_exit_code_and_command() -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    events = readme.partition("## Events")[2].partition("## Exit codes")[0]
-    rows = [line.partition(" | ")[0] for line in events.splitlines() if line.startswith("| `")]
-    assert set(TYPES) <= set(re.findall(r"`([a-z_.]+)`", " ".join(rows)))
-    codes = re.findall(r"^\| (\d+) \|", readme.partition("## Exit codes")[2], flags=re.MULTILINE)
-    assert {int(code) for code in codes} == {0, cli.INTERRUPTED, *(kind.exit_code for kind in error_kinds())}
-    for command in cli.cli.list_commands(click.Context(cli.cli)):
-        assert f"crackdetect {command}" in readme.replace("\n", " ")
-
-
-def error_kinds() -> list[type[CrackdetectError]]:
-    return [CrackdetectError, *CrackdetectError.__subclasses__()]
+def test_ci_runs_the_test_commands_of_the_readme() -> None:
+    readme, workflow = ((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", ".github/workflows/ci.yml"))
+    (shell,) = re.findall(r"^python3 .*pytest$", readme, flags=re.MULTILINE)
+    (powershell,) = re.findall(r"`(py .*pytest)`", readme)
+    assert f"run: {shell}\n" in workflow
+    assert f"run: {powershell}\n" in workflow
+    assert all(f"{system}-latest" in workflow for system in ("ubuntu", "macos", "windows"))
 
 
 def test_the_program_needs_neither_training_nor_test_packages() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     needed = {name.partition(">")[0] for name in project["dependencies"]}
-    assert needed == {"click", "filelock", "numpy", "platformdirs", "rich", "scipy", "sounddevice", "soundfile"}
+    hearing = {"numpy", "scipy", "sounddevice", "soundfile"}
+    telling = {"click", "rich", "textual", "wakepy"}
+    keeping = {"filelock", "platformdirs", "tomlkit"}
+    assert needed == hearing | telling | keeping

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 from collections.abc import Iterator
@@ -14,13 +15,14 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from crackdetect.blocks import Block
-from crackdetect.classify import Model
 from crackdetect.config import Settings, Target
+from crackdetect.deciding.density import shrunken_peak
 from crackdetect.errors import SettingError
-from crackdetect.events import TYPES, Event, clock
-from crackdetect.log.account import account
-from crackdetect.peak import peak_from
+from crackdetect.events import TYPES, Event
+from crackdetect.model import Model
+from crackdetect.notation import clock
 from crackdetect.pipeline import Pipeline
+from crackdetect.roast.state import RoastState
 
 RATE = 8_000
 #: Sample rate at which second crack's clicks have a band.
@@ -51,7 +53,7 @@ FIELDS: dict[str, dict[str, Any]] = {
     },
     "charge": {"how": (str,)},
     "crack": {"kind": (str,), "probability": NUMBER, "snr_db": NUMBER},
-    "density": {"per_minute": NUMBER, "low": NUMBER, "high": NUMBER},
+    "density": {"per_minute": NUMBER, "low": NUMBER, "high": NUMBER, "begun": NUMBER},
     "first_crack.start": TURN,
     "first_crack.end": TURN,
     "second_crack.start": TURN,
@@ -271,9 +273,9 @@ def test_the_summary_is_the_sum_of_what_was_said(roast: list[Event]) -> None:
     # the peak is first crack's, not that of what follows
     assert told["peak_low"] <= told["peak_per_minute"] <= told["peak_high"]
     chorus = [e for e in _of(roast, "density") if start.announced_at <= e.announced_at < second.announced_at]
-    reached = max(peak_from(*(event.fields[name] for name in ("per_minute", "low", "high"))) for event in chorus)
+    reached = max(shrunken_peak(*(event.fields[name] for name in ("per_minute", "low", "high"))) for event in chorus)
     assert (told["peak_per_minute"], told["peak_low"], told["peak_high"]) == reached
-    assert account(roast).peak[1:] == reached  # the log adds up the same
+    assert RoastState.of(roast).series.peak[1:] == reached  # the log adds up the same
     assert told["peak_per_minute"] < 250
     assert told["health"] == {"webhook_down": 3}
 
@@ -423,25 +425,25 @@ def test_a_charge_by_key_outranks_the_given_one(plain_model: Model) -> None:
     assert events[-1].roast_time == 20.0
 
 
-@pytest.mark.parametrize("delay_s", [10.0, 10.003, 10.25])
-def test_a_charge_after_first_crack_gives_no_ratio(plain_model: Model, delay_s: float) -> None:
-    """Something ticked while the drum warmed up, or the key came late, on a whole second or just after."""
-    steps: list[float | str] = [10.0, "first_crack.start", delay_s, "charge", 3.0, "drop"]
-    events = _quiet_roast(plain_model, Settings(target=Target(ratio=0.2)), steps)
-    told = events[-1].fields
-
-    assert {event.fields["ratio"] for event in _of(events, "development")} == {None}
-    assert _targets(events) == []
-    assert (told["total"], told["ratio"]) == (3.0, None)
-
-
-def test_a_charge_at_or_after_the_drop_gives_no_total(plain_model: Model) -> None:
-    for steps in (
-        [10.0, "first_crack.start", 10.0, "drop", 5.0, "charge"],
-        [10.0, "charge", "first_crack.start", "drop"],
-    ):
-        told = _quiet_roast(plain_model, Settings(), steps)[-1].fields
-        assert (told["total"], told["ratio"]) == (None, None)
+@pytest.mark.parametrize(
+    ("steps", "sentence"),
+    [
+        ([10.0, "first_crack.start", 10.0, "charge"], "first crack 0:10 must come after charge 0:20"),
+        ([10.0, "first_crack.start", 10.25, "drop", 5.0, "charge"], "first crack 0:10 must come after charge 0:25"),
+        ([10.0, "drop", 5.0, "charge"], "drop 0:10 must come after charge 0:15"),
+        ([5.0, "charge", 10.0, "drop", 5.0, "first_crack.start"], "drop 0:10 must come after first crack 0:15"),
+        ([10.0, "charge", "first_crack.start"], "first crack 0:10 must come after charge 0:10"),
+    ],
+)
+def test_what_cannot_have_been_is_refused_and_changes_nothing(
+    plain_model: Model, steps: list[float | str], sentence: str
+) -> None:
+    *before, last = steps
+    with pytest.raises(SettingError, match=sentence):
+        _quiet_roast(plain_model, Settings(), steps)
+    assert isinstance(last, str)
+    kinds = [event.type for event in _quiet_roast(plain_model, Settings(), before)]
+    assert kinds.count("mark") == sum(isinstance(step, str) for step in before)
 
 
 def test_development_does_not_begin_before_its_mark(plain_model: Model) -> None:
@@ -516,7 +518,9 @@ def test_no_sound_makes_a_number_that_is_none(
         events += pipeline.push(block)
         if number == marked:
             events += pipeline.mark("first_crack.start")
-    events += pipeline.mark("drop") + pipeline.finish()
+    with contextlib.suppress(SettingError):  # where first crack is this very moment
+        events += pipeline.mark("drop")
+    events += pipeline.finish()
 
     for event in events:
         json.loads(event.to_json(), parse_constant=_no_number)

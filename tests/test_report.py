@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import html
 import html.parser
 import json
 import os
@@ -10,24 +13,26 @@ import shutil
 import stat
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from clicks import clicks_in_noise
-from roasts import HOSTILE, roast_events
+from roasts import HOSTILE, WRONG_RATE, roast_events
 
-from crackdetect import cli
-from crackdetect.errors import SettingError
-from crackdetect.log.roast import Crack, Story
-from crackdetect.log.store import RoastLog
-from crackdetect.log.trend import trend_of
+from crackdetect.cli import entry
+from crackdetect.errors import SettingError, install_command
+from crackdetect.roast.comparing import trend_of
+from crackdetect.roast.record import Crack, RoastRecord, Trouble
+from crackdetect.storage.roast_store import RoastLog
+from crackdetect.terminal.roast_lines import roast_lines
 
 matplotlib = pytest.importorskip("matplotlib")
 pytest.importorskip("jinja2")
 
-from crackdetect.report import figures, sound, style  # noqa: E402
+from crackdetect.report import comparing_figures, drawing, roast_figures, sound, style  # noqa: E402
 from crackdetect.report.page import render  # noqa: E402
 
 RATE = 16_000
@@ -35,7 +40,7 @@ CRACKS = [20.0 + 2.0 * i for i in range(12)]
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Story:
+def kept(tmp_path_factory: pytest.TempPathFactory) -> RoastRecord:
     """A roast of a minute with a recording: charge at 2 s, first crack at 20 s, drop at 50 s; cracks of 3 kHz."""
     folder = tmp_path_factory.mktemp("kept")
     path = folder / "monday.wav"
@@ -47,11 +52,11 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Story:
         )
         log.edit(log.find("1"), values={"roasted_g": 168.0})
         log.note(log.find("1"), text="lemon", cup=-1, liking=4)
-        return log.story(log.find("1"))
+        return log.record(log.find("1"))
 
 
 @pytest.fixture(scope="module")
-def gathered(kept: Story) -> sound.Sound:
+def gathered(kept: RoastRecord) -> sound.Sound:
     assert kept.roast.recording is not None
     return sound.gather(kept, kept.roast.recording)
 
@@ -59,10 +64,10 @@ def gathered(kept: Story) -> sound.Sound:
 # -- figures ---------------------------------------------------------------------------------------------------
 
 
-def test_the_density_figure_shows_the_kept_numbers_in_roast_time(kept: Story) -> None:
-    upper, lower = figures.density(kept).axes
-    (curve,) = [line for line in upper.lines if line.get_label() == "crack density"]
-    assert curve.get_xdata().tolist() == [18, 19, 20, 21, 22]  # from charge at 2 s
+def test_the_density_figure_shows_the_kept_numbers_in_roast_time(kept: RoastRecord) -> None:
+    upper, lower = roast_figures.density(kept).axes
+    (curve,) = [line for line in upper.lines if line.get_label() == "crack rate"]
+    assert curve.get_xdata().tolist() == [30, 31, 32, 33, 34]  # from charge at 2 s
     assert curve.get_ydata().tolist() == [10, 40, 80, 60, 20]
     texts = [text.get_text().strip() for text in upper.texts]
     assert texts == ["charge 0:00", "first crack 0:18", "drop 0:48"]
@@ -75,22 +80,27 @@ def test_the_density_figure_shows_the_kept_numbers_in_roast_time(kept: Story) ->
     assert {(18.0, 15.0), (20.0, 16.0)} <= heights
 
 
-def test_without_charge_the_axis_says_recording_time(kept: Story, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("source", "clock"), [("file", "recording time, min:s"), ("microphone", "time since listening began, min:s")]
+)
+def test_without_charge_the_axis_says_what_it_counts(
+    kept: RoastRecord, tmp_path: Path, source: str, clock: str
+) -> None:
     with RoastLog(tmp_path / "roasts.sqlite3") as log:
-        log.keep(roast_events(charge=None))
-        figure = figures.density(log.story(log.find("1")))
-    assert figure.axes[1].get_xlabel() == "recording time, min:s"
+        log.keep(roast_events(charge=None, source=source))
+        figure = roast_figures.density(log.record(log.find("1")))
+    assert figure.axes[1].get_xlabel() == clock
 
 
-def test_rings_lie_where_the_cracks_sound(kept: Story, gathered: sound.Sound) -> None:
-    axes = figures.chorus(kept, gathered).axes[0]
+def test_rings_lie_where_the_cracks_sound(kept: RoastRecord, gathered: sound.Sound) -> None:
+    axes = roast_figures.chorus(kept, gathered).axes[0]
     rings = np.concatenate([dots.get_offsets() for dots in axes.collections if len(dots.get_offsets())])
     assert set(np.round(rings[:, 0])) == {time - 2 for time in CRACKS if time < 54}
     assert np.median(np.asarray(rings)[:, 1]) == pytest.approx(3.0, abs=0.4)  # kHz
     assert axes.get_ylabel() == "frequency, kHz"
 
 
-def test_the_level_is_that_of_the_recording(kept: Story, gathered: sound.Sound) -> None:
+def test_the_level_is_that_of_the_recording(kept: RoastRecord, gathered: sound.Sound) -> None:
     samples, _ = soundfile.read(kept.roast.recording)
     half = samples[RATE // 2 * 3 : RATE // 2 * 4]
     assert gathered.level_db[3] == pytest.approx(10 * np.log10(np.mean(half**2)), abs=0.01)
@@ -114,16 +124,16 @@ def test_surest_and_doubtful_cracks_are_chosen_without_overlap() -> None:
     assert max(crack.probability for crack in doubtful) <= min(crack.probability for crack in surest)
 
 
-def test_the_overlay_is_aligned_at_first_crack(kept: Story) -> None:
-    axes = figures.overlay([kept, kept]).axes[0]
+def test_the_overlay_is_aligned_at_first_crack(kept: RoastRecord) -> None:
+    axes = comparing_figures.overlay([kept, kept]).axes[0]
     curves = [line for line in axes.lines if len(line.get_xdata()) == 5]
-    assert [line.get_xdata()[0] for line in curves] == [0, 0]
+    assert [line.get_xdata()[0] for line in curves] == [12, 12]  # told 12 s after it began
     assert len({line.get_linestyle() for line in curves}) == 2  # told apart without colour
     assert "first-crack start" in axes.get_xlabel()
 
 
-def test_the_trend_figure_shows_development_and_target(kept: Story) -> None:
-    axes = figures.trend(trend_of([kept.roast] * 3)).axes[0]
+def test_the_trend_figure_shows_development_and_target(kept: RoastRecord) -> None:
+    axes = comparing_figures.trend(trend_of([kept.roast] * 3)).axes[0]
     (line,) = [line for line in axes.lines if line.get_label() == "development"]
     assert list(line.get_ydata()) == [30, 30, 30]
     (wanted,) = [line for line in axes.lines if line.get_label() == "target"]
@@ -131,44 +141,44 @@ def test_the_trend_figure_shows_development_and_target(kept: Story) -> None:
 
 
 @pytest.mark.parametrize(("kind", "begins"), [("png", b"\x89PNG\r\n"), ("svg", b"<?xml"), ("pdf", b"%PDF-")])
-def test_each_kind_of_file_is_what_it_says(kept: Story, tmp_path: Path, kind: str, begins: bytes) -> None:
+def test_each_kind_of_file_is_what_it_says(kept: RoastRecord, tmp_path: Path, kind: str, begins: bytes) -> None:
     path = tmp_path / f"sheet.{kind}"
-    figures.save(figures.sheet(kept, None), path, kind=kind)
+    drawing.save(roast_figures.sheet(kept, None), path, kind=kind)
     assert path.read_bytes().startswith(begins)
     assert list(tmp_path.iterdir()) == [path]
 
 
 @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
-def test_a_figure_takes_the_place_of_its_like_only(kept: Story, tmp_path: Path, kind: str) -> None:
+def test_a_figure_takes_the_place_of_its_like_only(kept: RoastRecord, tmp_path: Path, kind: str) -> None:
     path = tmp_path / f"sheet.{kind}"
     for _ in range(2):
-        figures.save(figures.sheet(kept, None), path, kind=kind)
+        drawing.save(roast_figures.sheet(kept, None), path, kind=kind)
     first = path.read_bytes()
     recording = tmp_path / "roast.wav"
     recording.write_bytes(b"RIFF" + bytes(20_000))
     with pytest.raises(SettingError, match="not of crackdetect's making"):
-        figures.save(figures.sheet(kept, None), recording, kind=kind)
+        drawing.save(roast_figures.sheet(kept, None), recording, kind=kind)
     assert recording.read_bytes() == b"RIFF" + bytes(20_000)
-    figures.save(figures.sheet(kept, None), recording, kind=kind, replace=True)
+    drawing.save(roast_figures.sheet(kept, None), recording, kind=kind, replace=True)
     assert recording.read_bytes() == first
     assert sorted(tmp_path.iterdir()) == [recording, path]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no pipes with names there")
-def test_what_is_no_ordinary_file_is_never_replaced_and_a_link_stays(kept: Story, tmp_path: Path) -> None:
+def test_what_is_no_ordinary_file_is_never_replaced_and_a_link_stays(kept: RoastRecord, tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     link_to_pipe = tmp_path / "link"
     link_to_pipe.symlink_to(pipe)
     for path in (pipe, link_to_pipe, tmp_path):
         with pytest.raises(SettingError, match="not an ordinary file"):
-            figures.save(figures.sheet(kept, None), path, kind="png", replace=True)
+            drawing.save(roast_figures.sheet(kept, None), path, kind="png", replace=True)
     assert stat.S_ISFIFO(pipe.stat().st_mode)
     link = tmp_path / "latest.png"
     (tmp_path / "sheets").mkdir()
     link.symlink_to(tmp_path / "sheets" / "one.png")
     for _ in range(2):
-        figures.save(figures.sheet(kept, None), link, kind="png")
+        drawing.save(roast_figures.sheet(kept, None), link, kind="png")
     assert link.is_symlink()
     assert (tmp_path / "sheets" / "one.png").read_bytes().startswith(b"\x89PNG")
 
@@ -214,30 +224,97 @@ class _Outline(html.parser.HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def page(kept: Story, gathered: sound.Sound) -> str:
+def page(kept: RoastRecord, gathered: sound.Sound) -> str:
     return render(kept, gathered)
 
 
 def test_the_page_tells_the_numbers_the_rules_and_the_notes(page: str) -> None:
     text = " ".join(re.sub(r"<svg.*?</svg>|<[^>]+>", " ", page, flags=re.DOTALL).split())
-    for told in ("Lot Seven", "0:18", "0:30", "62.5 %", "16.0 %", "suggests medium (common practice)", "lemon", "thin"):
+    for told in (
+        "Lot Seven",
+        "0:18",
+        "0:30",
+        "62.5 %",
+        "16.0 %",
+        "suggests medium (common practice)",
+        "lemon",
+        "under",
+    ):
         assert told in text
     assert "common practice, no source" in text
     assert "never leave a roast unattended" in text
     assert page.count("<audio") == 10
 
 
+def test_a_roast_whose_times_are_all_off_says_so_above_all_else(kept: RoastRecord, gathered: sound.Sound) -> None:
+    assert "All times:" not in render(kept, gathered)
+    gaps = [Trouble(1.0, "gap", 1, "sound was lost")] * 60
+    off = replace(kept, troubles=(*gaps, Trouble(2.0, "wrong_rate", 1, WRONG_RATE)))
+    text = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", render(off, None))).split())
+    assert text.index(f"All times: {WRONG_RATE}") < text.index("First crack")
+
+
+def test_the_programs_own_sound_is_no_sound_problem(kept: RoastRecord) -> None:
+    own = Trouble(1.0, "own_sound", 44_100, "1.000 s were not listened to")
+    troubled = replace(kept, troubles=(own, Trouble(2.0, "gap", kept.roast.samplerate or 0, "sound was lost"), own))
+    text = html.unescape(render(troubled, None))
+    shown = "\n".join(roast_lines(troubled))
+    for told in (text, shown):
+        assert "were not listened to" not in told
+        assert "sound was lost" in told
+    assert "gap 1.0 s" in text
+
+
 def test_the_page_asks_nothing_of_any_network(page: str) -> None:
     outline = _Outline(page)
     assert all(address.startswith(("data:", "#")) for address in outline.addresses)
-    assert not {"script", "iframe", "object", "embed", "link"} & (set(outline.tags) - {"link"})
+    assert not {"iframe", "object", "embed", "link"} & (set(outline.tags) - {"link"})
     assert outline.handlers == []
     assert "default-src 'none'" in page
     assert len(outline.names) == len(set(outline.names))
 
 
+def test_the_only_script_is_our_own_and_the_policy_knows_it_by_its_hash(page: str) -> None:
+    """Content Security Policy Level 3, hash sources: base64 of the SHA-256 of what stands between the tags."""
+    (script,) = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
+    assert script == (Path(sound.__file__).parent / "tap.js").read_text(encoding="utf-8")
+    (policy,) = re.findall(r'Content-Security-Policy" content="([^"]*)"', page)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert policy.split("; ")[-1] == f"script-src 'sha256-{digest}'"
+
+
+def test_what_can_be_tapped_stands_where_the_crack_is_drawn(kept: RoastRecord, page: str) -> None:
+    """By the drawing library itself: the axes of the figure, and where a time lies in them."""
+    rows = re.findall(r'class="at" hidden style="left:([\d.]+)%" data-clip="([a-z]+-\d)" aria-label="(\d:\d\d)', page)
+    assert len(rows) == 20
+    for width, some in ((drawing.WIDE, rows[:10]), (drawing.NARROW, rows[10:])):
+        axes = roast_figures.density(kept, width=width).axes[0]
+        for left, clip, at in some:
+            minutes, seconds = at.split(":")
+            pixel, _ = axes.transData.transform((60 * int(minutes) + int(seconds), 0))
+            share = pixel / axes.figure.bbox.width
+            assert float(left) / 100 == pytest.approx(share, abs=0.01)
+            assert f'<audio id="{clip}"' in page
+        assert [float(left) for left, _, _ in some] == sorted(float(left) for left, _, _ in some)
+
+
+def test_what_you_said_stands_beside_what_was_heard(tmp_path: Path) -> None:
+    with RoastLog(tmp_path / "roasts.sqlite3") as log:
+        log.keep(roast_events(charge=2.0, first_crack=20.0, drop=50.0, cracks=12))
+        log.label_crack(log.find("1"), 22.0, False, by="<b>Ada</b>")
+        log.edit(log.find("1"), moments={"first_crack.start": 21.0}, by="Ada")
+        record = log.record(log.find("1"))
+    made = render(record, None)
+    text = " ".join(html.unescape(re.sub(r"<svg.*?</svg>|<[^>]+>", " ", made, flags=re.DOTALL)).split())
+    assert "first crack: 0:18 (heard), now 0:19 (Ada, " in text
+    assert "1 not a crack (<b>Ada</b>, " in text
+    assert "crossed what you say is none" in text
+    _, lower = roast_figures.density(record).axes
+    (crosses,) = [line for line in lower.lines if line.get_marker() == "x"]
+    assert (list(crosses.get_xdata()), list(crosses.get_ydata())) == ([20.0], [16.0])
+
+
 def test_the_clips_are_sound_around_the_cracks(page: str) -> None:
-    import base64
     import io
 
     clips = re.findall(r'src="data:audio/wav;base64,([^"]+)"', page)
@@ -255,17 +332,17 @@ def test_names_stay_names(tmp_path: Path, turn: int) -> None:
         log.keep(roast_events(texts[5], about=about))
         for text in texts:
             log.note(log.find("1"), text=text)
-        story = log.story(log.find("1"))
-    made = render(story, None, no_sound=f"No recording at {texts[0]}.")
+        record = log.record(log.find("1"))
+    made = render(record, None, no_sound=f"No recording at {texts[0]}.")
     outline = _Outline(made)
     assert "script" not in outline.tags
     assert "img" not in outline.tags
     assert outline.handlers == []
     assert all(address.startswith(("data:", "#")) for address in outline.addresses)
-    figures.save(figures.sheet(story, None), tmp_path / "sheet.png", kind="png")
+    drawing.save(roast_figures.sheet(record, None), tmp_path / "sheet.png", kind="png")
 
 
-def test_a_recording_that_is_gone_or_another_is_said_to_be(kept: Story, tmp_path: Path) -> None:
+def test_a_recording_that_is_gone_or_another_is_said_to_be(kept: RoastRecord, tmp_path: Path) -> None:
     from dataclasses import replace
 
     assert sound.why_not(kept.roast) is None
@@ -276,38 +353,54 @@ def test_a_recording_that_is_gone_or_another_is_said_to_be(kept: Story, tmp_path
     assert "There is no spectrogram" in render(kept, None, no_sound=sound.why_not(gone))
 
 
+@pytest.mark.parametrize("name", ["<script>alert(1)</script>.flac", "x" * 300 + ".flac", "broken.flac"])
+def test_no_sound_is_a_page_without_sound(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "broken.flac").write_bytes(b"fLaC" + bytes(1000))
+    with RoastLog() as log:
+        log.keep(roast_events(), recording=tmp_path / name)
+        with log.writing() as db:
+            db.execute("UPDATE roasts SET recording = ?", (name,))
+    assert entry.main(["report", "1", "--out", "page.html"]) == 0
+    outline = _Outline((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert "script" not in outline.tags
+    assert "audio" not in outline.tags
+    assert "note: The " in capsys.readouterr().err
+
+
 def test_the_command_writes_the_page_and_the_sheet(
-    kept: Story, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    kept: RoastRecord, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path / "home"))
     monkeypatch.chdir(tmp_path)
     with RoastLog() as log:
         log.keep(roast_events(about={"coffee": "../Hill / Farm"}))
-    assert cli.main(["report", "last"]) == 0
+    assert entry.main(["report", "last"]) == 0
     assert (tmp_path / "report-1-Hill-Farm.html").is_file()
-    assert cli.main(["report", "1", "--png", "sheet.png"]) == 0
+    assert entry.main(["report", "1", "--png", "sheet.png"]) == 0
     assert (tmp_path / "sheet.png").is_file()
-    assert cli.main(["log", "compare", "1", "1"]) == 2
-    assert cli.main(["report", "1", "--out", "nowhere/page.html"]) == 6
+    assert entry.main(["log", "compare", "1", "1"]) == 2
+    assert entry.main(["report", "1", "--out", "nowhere/page.html"]) == 6
     assert "cannot be written" in capsys.readouterr().err
-    assert cli.main(["report", "1"]) == 0
+    assert entry.main(["report", "1"]) == 0
     (tmp_path / "notes.txt").write_text("mine")
     for arguments in (["report", "1", "--out"], ["report", "1", "--pdf"], ["log", "trend", "--coffee", "x", "--png"]):
-        assert cli.main([*arguments, "notes.txt"]) == 2
+        assert entry.main([*arguments, "notes.txt"]) == 2
         assert (tmp_path / "notes.txt").read_text() == "mine"
         assert "add --replace" in capsys.readouterr().err
-    assert cli.main(["report", "1", "--out", "notes.txt", "--replace"]) == 0
+    assert entry.main(["report", "1", "--out", "notes.txt", "--replace"]) == 0
     assert "crackdetect" in (tmp_path / "notes.txt").read_text(encoding="utf-8")
 
 
 def test_a_missing_part_is_told_before_anything_is_done(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from crackdetect.report import needed
-
-    monkeypatch.setattr(needed, "find_spec", lambda name: None)
-    assert cli.main(["report", "last"]) == 7
-    assert "pip install 'crackdetect[report]'" in capsys.readouterr().err
+    monkeypatch.setattr("crackdetect.errors.find_spec", lambda name: None)
+    assert entry.main(["report", "last"]) == 7
+    assert install_command("report") in capsys.readouterr().err
 
 
 # -- a real browser --------------------------------------------------------------------------------------------
@@ -371,7 +464,8 @@ class TestBrowser:
 
 def test_nothing_of_the_report_is_loaded_by_the_log() -> None:
     code = (
-        "import crackdetect.log.command, crackdetect.report.command, sys, json; print(json.dumps(sorted(sys.modules)))"
+        "import crackdetect.cli.log.group, crackdetect.cli.log.compare, crackdetect.cli.log.trend, "
+        "crackdetect.cli.report, sys, json; print(json.dumps(sorted(sys.modules)))"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert not {"matplotlib", "librosa", "jinja2", "numpy", "rich", "sqlite3"} & set(json.loads(out))

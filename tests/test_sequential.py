@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from crackdetect.errors import InputError, SettingError
-from crackdetect.evaluate.limits import (
+from crackdetect.evaluate.announcement_limit import (
     gaussian_cusum_run_length,
     point_cusum_run_length,
     point_cusum_threshold,
-    poisson_change_point,
     poisson_cusum_run_length,
-    ramp_start,
 )
+from crackdetect.evaluate.dating_limit import ramp_start
+from crackdetect.train.change_point import poisson_change_point
 
 _LINES = (Path(__file__).parent / "data" / "coal_mining_disasters.txt").read_text(encoding="utf-8").splitlines()
 #: Dates in years; the head of the file says where they are from.

@@ -7,16 +7,18 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Literal
 
 import numpy as np
 import pytest
 from test_alerts import begun, event
 
-from crackdetect.alerts import Alerts, Signal
 from crackdetect.blocks import Block
 from crackdetect.errors import DeviceError
 from crackdetect.events import Event
+from crackdetect.notice import Notice
+from crackdetect.roast.alerts import Alerts, Signal
 from crackdetect.sound.announcer import Announcer
 from crackdetect.sound.own_sound import TAIL_S, MaskedSource, OwnSound
 from crackdetect.sound.signals import ATTACK_S, NAMES, signal
@@ -174,7 +176,7 @@ def test_each_system_has_its_voice(platform: str, there: set[str], command: str 
 class Loudspeaker:
     """Sounds for as long as it is told to, and notes what it was asked for."""
 
-    def __init__(self, *, error: DeviceError | None = None) -> None:
+    def __init__(self, *, error: Exception | None = None) -> None:
         self.played: list[str] = []
         self.cut: list[str] = []
         self.hold: set[str] = set()
@@ -213,13 +215,24 @@ def until(condition: Callable[[], bool]) -> None:
         time.sleep(0.002)
 
 
+class Told(SimpleQueue[Notice]):
+    """Notices as sentences."""
+
+    def __init__(self, told: list[str]) -> None:
+        self._told = told
+
+    def put(self, item: Notice, block: bool = True, timeout: float | None = None) -> None:
+        self._told.append(item.message)
+
+
 NEAR = event("target", 600, stage="near", remaining=30.0)
 REACHED = event("target", 630, stage="reached", remaining=0.0)
 
 
 def announcer(speaker: Loudspeaker, mouth: Mouth | None, told: list[str]) -> Announcer:
     speaker.own = OwnSound()
-    return Announcer(Alerts(), player=speaker, voice=mouth, own_sound=speaker.own, say=told.append)
+    notices = Told(told)
+    return Announcer(Alerts(), player=speaker, voice=mouth, own_sound=speaker.own, say=told.append, notices=notices)
 
 
 def test_an_alert_sounds_is_spoken_and_is_masked() -> None:
@@ -227,7 +240,7 @@ def test_an_alert_sounds_is_spoken_and_is_masked() -> None:
     sink = announcer(speaker, mouth, told)
     for one in (begun(560, 568), event("density", 570, per_minute=1.0, low=0.0, high=3.0), NEAR):
         sink.send(one)
-        until(lambda: not sink._waiting)
+        until(lambda: not sink.waiting)
     until(lambda: len(mouth.spoken) == 2)
     sink.close()
     assert speaker.played == ["first_crack", "near"]
@@ -255,9 +268,9 @@ def test_a_loudspeaker_that_hangs_delays_nobody_and_the_newest_of_a_kind_is_kept
     sink = announcer(speaker, None, [])
     sink.send(REACHED)
     until(lambda: speaker.played == ["target"])
-    for at in range(600, 660):
+    for at in range(600, 649):
         sink.send(event("target", at, stage="near", remaining=float(660 - at)))
-    assert [alert.spoken for alert in sink._waiting] == ["1 seconds to the target."]
+    assert [alert.spoken for alert in sink.waiting] == ["12 seconds to the target."]
     speaker.hold = set()
     until(lambda: speaker.played == ["target", "near"])
     sink.close()
@@ -272,6 +285,18 @@ def test_sound_that_fails_is_told_once_and_speech_goes_on() -> None:
     until(lambda: len(mouth.spoken) == 2)
     sink.close()
     assert told == ["no sound can be played (x)"]
+
+
+def test_a_defect_in_the_loudspeaker_is_told_and_further_alerts_come() -> None:
+    """The thread that sounds them would else end in silence, and with it every further alert."""
+    speaker, mouth, told = Loudspeaker(error=KeyError("default_samplerate")), Mouth(), list[str]()
+    sink = announcer(speaker, mouth, told)
+    sink.send(NEAR)
+    until(lambda: len(mouth.spoken) == 1)
+    sink.send(REACHED)
+    until(lambda: speaker.played == ["near", "target"])
+    sink.close()
+    assert told == ["an alert could not sound: a defect of crackdetect, KeyError: 'default_samplerate'"]
 
 
 def test_a_voice_that_does_not_work_is_told_of_once_and_left_out() -> None:

@@ -13,11 +13,14 @@ import numpy as np
 import pytest
 import scipy.signal
 import scipy.stats
+from commands import Run
 
-from crackdetect import cli, model_files
+from crackdetect import model
 from crackdetect.blocks import Samples
+from crackdetect.cli import entry
 from crackdetect.errors import OutputError, SettingError
-from crackdetect.synth import command, household
+from crackdetect.storage import rendered_roast
+from crackdetect.synth import household
 from crackdetect.synth.chain import room_response
 from crackdetect.synth.cracks import first_crack, second_crack
 from crackdetect.synth.machine import Bed, Impacts
@@ -115,10 +118,9 @@ def test_a_ramp_fills_as_the_square_of_time() -> None:
     assert scipy.stats.kstest(((ramp - 50) / 60) ** 2, "uniform").pvalue > 0.001
 
 
-def test_second_crack_is_brighter_and_shorter_than_first() -> None:
+@pytest.mark.long
+def test_second_crack_is_brighter_and_shorter_than_first(librosa: Any) -> None:
     """First is louder, lower in pitch, slower in rate: AIP release (2014, read) on P. S. Wilson, JASA 135."""
-    import librosa
-
     rng = np.random.default_rng(0)
     centroids = {
         kind: np.median([
@@ -171,6 +173,7 @@ def test_the_knock_comes_once_a_turn() -> None:
     assert len(loud) >= 14
 
 
+@pytest.mark.long
 def test_memory_does_not_grow_with_the_length() -> None:
     def peak(duration_s: float) -> float:
         renderer = Renderer(plan_roast(seed=2, samplerate=8_000, duration_s=duration_s))
@@ -316,7 +319,7 @@ def test_a_roast_of_one_recording_has_its_cracks_only(monkeypatch: pytest.Monkey
         lent.append(float(wave[0]))
         return wave
 
-    monkeypatch.setattr("crackdetect.synth.render._resampled", noted)
+    monkeypatch.setattr("crackdetect.synth.render.resampled", noted)
     recordings = [tuple(np.full(100, level, np.float32) for _ in range(20)) for level in (0.25, 0.5)]
     bank = SoundBank(cracks={"pop": (recordings[0],), "snap": (recordings[1],)})
     for seed in range(6):
@@ -368,7 +371,7 @@ def test_the_embedded_recordings_are_what_their_truth_says(name: str) -> None:
     """The first three seconds rendered again from the plan; one step of 16 bits is left to other processors."""
     import soundfile
 
-    folder = model_files.data_folder("recordings_synthetic")
+    folder = model.data_folder("recordings_synthetic")
     truth = Truth.from_json((folder / f"{name}.json").read_text(encoding="utf-8"))
     assert truth.plan is not None
     plan = RoastPlan.from_dict(truth.plan)
@@ -381,17 +384,17 @@ def test_the_embedded_recordings_are_what_their_truth_says(name: str) -> None:
 
 def test_the_readmes_commands_make_the_embedded_recordings(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each command, typed as it stands there, asks for the plan in the truth beside the recording."""
-    folder = model_files.data_folder("recordings_synthetic")
+    folder = model.data_folder("recordings_synthetic")
     asked: dict[str, RoastPlan] = {}
 
     def note(plans: Any, folder: Path, **_: object) -> list[Path]:
         asked.update(plans)
         return []
 
-    monkeypatch.setattr(command, "render_to_files", note)
+    monkeypatch.setattr(rendered_roast, "render_to_files", note)
     for line in (folder / "README.md").read_text(encoding="utf-8").splitlines():
         if line.startswith("crackdetect synth "):
-            assert cli.main(shlex.split(line)[1:]) == 0
+            assert entry.main(shlex.split(line)[1:]) == 0
     assert sorted(asked) == sorted(NAMES)
     for name, plan in asked.items():
         truth = Truth.from_json((folder / f"{name}.json").read_text(encoding="utf-8"))
@@ -399,7 +402,7 @@ def test_the_readmes_commands_make_the_embedded_recordings(monkeypatch: pytest.M
 
 
 def test_the_embedded_recordings_fit() -> None:
-    folder = model_files.data_folder("recordings_synthetic")
+    folder = model.data_folder("recordings_synthetic")
     assert sum((folder / f"{name}.flac").stat().st_size for name in NAMES) < 30e6
 
 
@@ -413,7 +416,7 @@ def _short() -> RoastPlan:
 def test_a_file_is_the_rendering_and_its_truth(tmp_path: Path) -> None:
     import soundfile
 
-    assert command.render_to_files([("a.b", _short())], tmp_path / "new") == [tmp_path / "new" / "a.b.flac"]
+    assert rendered_roast.render_to_files([("a.b", _short())], tmp_path / "new") == [tmp_path / "new" / "a.b.flac"]
     stored, samplerate = soundfile.read(tmp_path / "new" / "a.b.flac", dtype="float32")
     assert samplerate == 8_000
     assert np.array_equal(stored, Renderer(_short()).render())
@@ -441,7 +444,7 @@ def test_a_full_disk_is_told_and_leaves_what_was_there(
 
     monkeypatch.setattr(soundfile.SoundFile, "write", full)
     with pytest.raises(OutputError, match=r"x\.\w+ cannot be written \(System error\); free some space"):
-        command.render_to_files([("x", _short())], tmp_path, container=container)
+        rendered_roast.render_to_files([("x", _short())], tmp_path, container=container)
     assert older.read_bytes() == b"an older recording"
     assert list(tmp_path.iterdir()) == [older]
 
@@ -455,12 +458,28 @@ def test_an_interrupt_leaves_no_unfinished_file(tmp_path: Path) -> None:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        command.render_to_files([("whole", _short()), ("half", _short())], tmp_path, progress=stop)
+        rendered_roast.render_to_files([("whole", _short()), ("half", _short())], tmp_path, progress=stop)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["whole.flac", "whole.json"]
 
 
 @pytest.mark.parametrize("name", ["../x", "a/b", "a\\b", "C:x", "..", "", "a\0b"])
 def test_a_name_stays_in_its_folder(name: str, tmp_path: Path) -> None:
     with pytest.raises(SettingError, match="is not a plain file name"):
-        command.render_to_files([(name, _short())], tmp_path / "in")
+        rendered_roast.render_to_files([(name, _short())], tmp_path / "in")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_synth_writes_recordings_and_truths(run: Run, tmp_path: Path) -> None:
+    import soundfile
+
+    arguments = ["synth", "quiet", "--seed", 7, "--count", 2, "--duration", "0:10", "--samplerate", 8_000]
+    done = run(*arguments, "--out", tmp_path / "new", "--set", "strays_per_minute=3.5", "--container", "wav")
+    assert done.code == 0, done.err
+    assert [Path(line).name for line in done.out.splitlines()] == ["quiet-7.wav", "quiet-8.wav"]
+    for number, name in enumerate(["quiet-7", "quiet-8"]):
+        info = soundfile.info(tmp_path / "new" / f"{name}.wav")
+        assert (info.samplerate, info.duration) == (8_000, 10.0)
+        truth = json.loads((tmp_path / "new" / f"{name}.json").read_text(encoding="utf-8"))
+        assert (truth["plan"]["seed"], truth["plan"]["strays_per_minute"]) == (7 + number, 3.5)
+    named = run(*arguments, "--out", tmp_path / "named", "--name", "calm")
+    assert [Path(line).name for line in named.out.splitlines()] == ["calm-7.flac", "calm-8.flac"]

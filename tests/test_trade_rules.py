@@ -8,26 +8,26 @@ import numpy as np
 import pytest
 
 from crackdetect.blocks import Block
-from crackdetect.classify import Model
 from crackdetect.config import Target, parse_time
-from crackdetect.development import development_ratio, development_verdict
 from crackdetect.errors import SettingError
-from crackdetect.evaluate.baselines import bandpass_peaks
-from crackdetect.events import clock
+from crackdetect.model import Model
+from crackdetect.notation import clock
 from crackdetect.pipeline import Pipeline
+from crackdetect.roast.arithmetic import development_goal, development_ratio, development_verdict, total_time
+from crackdetect.train.bandpass_peaks import bandpass_peaks
 
 
 def test_first_crack_at_936_and_a_fifth_give_twelve_minutes() -> None:
     """Arithmetic: drop = first crack / (1 - ratio)."""
     first_crack = parse_time("9:36")
-    after = Target.parse("20%").drop_after(first_crack)
+    after = development_goal(Target.parse("20%"), first_crack, charge=0)
     assert after is not None
     assert clock(first_crack + after) == "12:00"
 
 
 def test_two_minutes_of_twelve_are_a_sixth_and_usual() -> None:
     """Arithmetic; the band of 15 to 25 %: common practice, no source."""
-    ratio = development_ratio(600, 720, charge_s=0)
+    ratio = development_ratio(600, 720, charge=0)
     assert ratio == pytest.approx(0.167, abs=0.0005)
     assert development_verdict(ratio, 120) == (
         "development 2 min, 16.7 % of the roast: inside the usual 15 to 25 % (common practice)"
@@ -36,7 +36,7 @@ def test_two_minutes_of_twelve_are_a_sixth_and_usual() -> None:
 
 def test_ten_seconds_of_twelve_minutes_are_under_developed() -> None:
     """Below 2 %, far under 15 to 25 %; light, thin and dry in the cup: common practice, no source."""
-    ratio = development_ratio(710, 720, charge_s=0)
+    ratio = development_ratio(710, 720, charge=0)
     assert ratio < 0.02
     assert development_verdict(ratio, 10) == (
         "development 10 s, 1.4 % of the roast: far below the usual 15 to 25 % (common practice): "
@@ -70,12 +70,20 @@ def test_verdicts(ratio: float | None, seconds: float, told: str) -> None:
 
 def test_charge_counts_from_where_it_was() -> None:
     #          charge at 0:30: 120 s of 690 s
-    assert development_ratio(600, 720, charge_s=30) == pytest.approx(120 / 690)
+    assert development_ratio(600, 720, charge=30) == pytest.approx(120 / 690)
+
+
+def test_a_charge_after_first_crack_or_drop_is_another_roasts() -> None:
+    for charge in (None, 601, 720, 800):
+        assert development_ratio(600, 720, charge=charge) is None
+        assert development_goal(Target(ratio=0.2), 600, charge=charge) is None
+    assert development_ratio(600, 720, charge=600) == 1
+    assert development_ratio(710, 700, charge=0) == pytest.approx(-1 / 70)  # dropped before first crack
+    assert development_goal(Target(seconds=90), 600, charge=None) == 90
+    assert (total_time(720, 720), total_time(30, 720), total_time(None, 720)) == (None, 690, None)
 
 
 def test_development_that_makes_no_sense_is_refused() -> None:
-    with pytest.raises(SettingError, match="after charge"):
-        development_ratio(600, 30, charge_s=30)
     for ratio, seconds in ((1.0, 10), (math.nan, 10), (0.1, math.inf)):
         with pytest.raises(SettingError, match="does not make sense"):
             development_verdict(ratio, seconds)

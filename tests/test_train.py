@@ -1,8 +1,9 @@
-"""Training: what is heard, and that a judge can be asked again without hearing again."""
+"""Training: what is heard, and that the context classifier can be asked again without hearing again."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,18 +12,18 @@ import soundfile
 from click.testing import CliRunner
 from clicks import clicks_in_noise, poisson_times
 
-from crackdetect import features
-from crackdetect.classify import Classifier, Model, Verdict
-from crackdetect.evaluate.baselines import bandpass_peaks
-from crackdetect.judge import Judge
-from crackdetect.phase import SCORE_EDGES
+from crackdetect.cli.train import command
+from crackdetect.deciding.context import ContextClassifier, ContextScore, HeardCandidate
+from crackdetect.deciding.score_model import SCORE_BINS, SCORE_EDGES
+from crackdetect.hearing import features
+from crackdetect.hearing.classifier import ClassifierModel, CrackScore
+from crackdetect.model import Model
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
-from crackdetect.train import fit, judging
-from crackdetect.train.command import command
-from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, label
-from crackdetect.train.network import fitted
+from crackdetect.train import context, fit, score_model
+from crackdetect.train.bandpass_peaks import bandpass_peaks
+from crackdetect.train.labelled_rows import FIRST, IGNORED, OTHER, SECOND, Rows, label
 from crackdetect.train.scenes import _handling, heard_in, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import SAMPLERATE, bank, session_of, side_of
 
@@ -53,7 +54,7 @@ def test_cracks_are_taught_from_faint_to_plain(popping: SoundBank) -> None:
 
 
 def test_whole_popcorn_teaches_the_classifier_alone(popping: SoundBank) -> None:
-    """Calibration and the judge are of the side that the benchmark is made of."""
+    """Calibration and the context classifier are of the side that the benchmark is made of."""
     assert any(scene.popcorn is not None for scene in scenes("train", count=90, seed=5, bank=popping))
     assert all(scene.popcorn is None for scene in scenes("calibrate", count=90, seed=5, bank=popping))
     assert all(scene.popcorn is None for scene in whole_scenes(count=30, seed=5, bank=popping))
@@ -154,12 +155,12 @@ def test_a_burst_is_what_its_seconds_have_above_the_others(monkeypatch: pytest.M
     poured beans and typing are full of those, and a filter that is not told takes them for the cracks' own."""
 
     class Plain:
-        def __init__(self, model: Model) -> None: ...
+        def __init__(self, model: ClassifierModel) -> None: ...
 
-        def push(self, vectors: np.ndarray) -> list[Verdict]:
-            return [Verdict(0.0, 0.0, float(vector[0]), 0.0) for vector in vectors]
+        def push(self, vectors: np.ndarray) -> list[CrackScore]:
+            return [CrackScore(0.0, 0.0, float(vector[0]), 0.0) for vector in vectors]
 
-    monkeypatch.setattr(fit, "Classifier", Plain)
+    monkeypatch.setattr(score_model, "Classifier", Plain)
     found = [(second + 0.5, -1.5) for second in range(30)]
     found += [
         (second + 0.1 * i, score) for second in range(20, 25) for i, score in enumerate((-0.5, -0.5, 1.0, 2.5, 2.5))
@@ -174,35 +175,10 @@ def test_a_burst_is_what_its_seconds_have_above_the_others(monkeypatch: pytest.M
         duration_s=30.0,
         scenario="kitchen",
     )
-    shares = np.array(fit.score_statistics(None, [rows])["burst"])  # type: ignore[arg-type]
-    expected = np.full(len(SCORE_EDGES) + 1, 0.004)
+    shares = score_model.fit_score_model(None, [rows]).burst  # type: ignore[arg-type]
+    expected = np.full(SCORE_BINS, 0.004)
     expected[np.searchsorted(SCORE_EDGES, [-0.5, 1.0, 2.5])] = 0.4, 0.2, 0.4
     assert shares == pytest.approx(expected / expected.sum(), abs=1e-5)
-
-
-def test_networks_side_by_side_are_the_mean_of_scikit_learns() -> None:
-    """The reference is scikit-learn's own answer: the geometric mean of ``predict_proba`` up to a constant."""
-    pytest.importorskip("sklearn")
-    rng = np.random.default_rng(2)
-    rows = rng.normal(size=(600, features.COUNT)).astype(np.float32)
-    labels = np.argmax(rows[:, :3] + rng.normal(0, 1, (600, 3)), axis=1)
-    members = fitted(rows, labels, hidden=(12, 7), penalty=0.1, step=1e-2, seeds=(4, 5, 6), jobs=2)
-    alone = fitted(rows, labels, hidden=(12, 7), penalty=0.1, step=1e-2, seeds=(5,))
-    for many, one, other in zip(members[1].coefs_, alone[0].coefs_, members[0].coefs_, strict=True):
-        assert (many == one).all()  # by its seed, whatever is fitted beside it
-        assert (many != other).any()
-
-    weights, biases = fit.side_by_side(members)
-    assert [w.shape for w in weights] == [(features.COUNT, 36), (36, 21), (21, 3)]
-    plain = np.zeros(features.COUNT, np.float32), np.ones(features.COUNT, np.float32)
-    joined = Classifier(
-        Model("joined", "", *plain, tuple(weights), tuple(biases), np.full(3, 1 / 3), {}, judging.untaught())
-    )
-    unseen = rng.normal(size=(50, features.COUNT)).astype(np.float32)
-    expected = np.mean([np.log(member.predict_proba(unseen)) for member in members], axis=0)
-    found = np.array([joined.logits(row) for row in unseen])
-    expected -= expected.mean(axis=1, keepdims=True)
-    assert found - found.mean(axis=1, keepdims=True) == pytest.approx(expected, abs=1e-4)
 
 
 def test_the_networks_of_a_classifier_differ(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -214,8 +190,8 @@ def test_the_networks_of_a_classifier_differ(monkeypatch: pytest.MonkeyPatch) ->
     vectors = rng.normal(labels[:, None], 1, (600, features.COUNT)).astype(np.float32)
     nothing = np.zeros(0)
     rows = Rows(vectors, labels, np.zeros(600), np.full(600, 20.0), nothing, 600.0, "roast")
-    first = np.split(fit.fit_network([rows], [rows], name="test", seed=1, jobs=1).weights[0], fit.MEMBERS, axis=1)
-    assert len({network.tobytes() for network in first}) == fit.MEMBERS == 3
+    first = fit.fit_classifier([rows], [rows], seed=1, jobs=1).network.weights[0]
+    assert len({member.tobytes() for member in first}) == fit.MEMBERS == 3
 
 
 @pytest.mark.long
@@ -234,24 +210,25 @@ def test_what_follows_a_kept_classifier_is_taught_as_if_it_had_just_been_fitted(
     assert second == first
 
 
-# -- the judge ---------------------------------------------------------------------------------------------------
+# -- the context classifier ------------------------------------------------------------------------------------
 
 
-def test_a_judge_asked_again_meets_what_it_met_in_the_path(model: Model, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_candidates_asked_again_get_the_answers_of_the_path(model: Model, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same questions give the same answers, bit for bit, though the second time no sound is heard."""
     answers: list[tuple[float, float]] = []
-    push = Judge.push
+    push = ContextClassifier.push
 
-    def noted(self: Judge, *args: float, **more: float) -> tuple[float, float]:
-        answers.append(push(self, *args, **more))
-        return answers[-1]
+    def noted(self: ContextClassifier, candidates: Sequence[HeardCandidate], *, log_odds: float) -> list[ContextScore]:
+        scores = push(self, candidates, log_odds=log_odds)
+        answers.extend((score.probability, score.weight) for score in scores)
+        return scores
 
-    monkeypatch.setattr(Judge, "push", noted)
+    monkeypatch.setattr(ContextClassifier, "push", noted)
     scene = next(whole_scenes(count=1, seed=5, bank=None))
-    heard = judging.hear(scene, None, "calibrate", model)
+    heard = context.hear(scene, None, "calibrate", model)
     in_the_path = answers.copy()
     answers.clear()
-    cases = judging.judge_again(heard, model)
+    cases = context.rows_of(heard, model)
 
     assert answers == in_the_path
     assert 0 < len(cases.vectors) <= len(answers)
@@ -271,7 +248,7 @@ def _chorus(per_minute: float) -> Truth:
 
 
 @pytest.mark.parametrize("said", [1.0, 0.6, 1.4])
-def test_what_a_judge_counts_is_held_against_the_truth(said: float) -> None:
+def test_what_the_probabilities_count_is_held_against_the_truth(said: float) -> None:
     """Each crack said with 0.9 in one scene and ``said`` times as much in the other; a hold-off of nothing merges none.
 
     Of two equal scenes the mean is theirs and half their distance the deviation.
@@ -279,10 +256,9 @@ def test_what_a_judge_counts_is_held_against_the_truth(said: float) -> None:
     truth = _chorus(60)
     times = np.array([event.time_s for event in truth.events])
     none = np.zeros((len(times), 0))
-    scenes_met = [
-        judging.Cases(none, np.ones(len(times), bool), times, np.full(len(times), p), truth) for p in (0.9, 0.9 * said)
-    ]
-    ratio, cv = judging.counted(scenes_met, hold_off_s=0.0)
+    all_true = np.ones(len(times), bool)
+    scenes_met = [context.ContextRows(none, all_true, times, np.full(len(times), p), truth) for p in (0.9, 0.9 * said)]
+    ratio, cv = context.counted(scenes_met, hold_off_s=0.0)
     assert ratio == pytest.approx(0.9 * (1 + said) / 2, abs=1e-3)
     assert cv == pytest.approx(abs(1 - said) / (1 + said), abs=0.01)
 
@@ -291,7 +267,8 @@ def test_cracks_that_merge_are_not_counted_as_missed() -> None:
     truth = _chorus(120)
     times = np.array([event.time_s for event in truth.events])
     merged = times[np.diff(times, prepend=-1.0) > 0.02]  # roughly what a hold-off of 10 ms on both sides leaves
-    scene = judging.Cases(np.zeros((len(merged), 0)), np.ones(len(merged), bool), merged, np.ones(len(merged)), truth)
+    ones = np.ones(len(merged))
+    scene = context.ContextRows(np.zeros((len(merged), 0)), ones.astype(bool), merged, ones, truth)
     share = len(merged) / len(times)
-    assert judging.counted([scene], hold_off_s=0.0)[0] == pytest.approx(share, abs=1e-3)
-    assert judging.counted([scene], hold_off_s=0.02)[0] == pytest.approx(1.0, abs=0.03)
+    assert context.counted([scene], hold_off_s=0.0)[0] == pytest.approx(share, abs=1e-3)
+    assert context.counted([scene], hold_off_s=0.02)[0] == pytest.approx(1.0, abs=0.03)

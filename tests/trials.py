@@ -1,10 +1,11 @@
-"""Long trials of what must never be lost, each a table: ``python tests/trials.py kills|endpoints|hours|starts``."""
+"""Long trials of what must never be lost, each a table: ``python tests/trials.py NAME``, a name of ``TRIALS``."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import os
+import shutil
 import ssl
 import sys
 import tempfile
@@ -13,19 +14,24 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import conftest
+import day
 import kills
+import log_bytes
+import mutators
 import numpy as np
 import trustme
 from endpoint import Behaviour, Endpoint, Try
 
-from crackdetect import console, model_files
+from crackdetect import model
 from crackdetect.blocks import Block
 from crackdetect.events import Event
-from crackdetect.keeping.journal import Journal
-from crackdetect.keeping.recording import Recorder
-from crackdetect.log.store import RoastLog
 from crackdetect.pipeline import Pipeline
-from crackdetect.session import listen
+from crackdetect.running.loop import listen
+from crackdetect.storage.journal import Journal
+from crackdetect.storage.recording import Recorder
+from crackdetect.storage.roast_store import RoastLog
+from crackdetect.terminal.text_events import TextSink
 from crackdetect.webhook import post
 from crackdetect.webhook.courier import Courier
 from crackdetect.webhook.outbox import FILE_NAME, Outbox
@@ -165,9 +171,7 @@ class _Beside:
         return ids
 
     def run(self) -> None:
-        pipeline = Pipeline(
-            samplerate=kills.RATE, model=model_files.shipped(), settings=kills.SETTINGS, source="microphone"
-        )
+        pipeline = Pipeline(samplerate=kills.RATE, model=model.shipped(), settings=kills.SETTINGS, source="microphone")
         if self.behaviour is None:
             listen(self, pipeline, [self])
             return
@@ -212,7 +216,7 @@ class _Hours:
         part, step = kills.sound()[: 240 * kills.RATE], kills.RATE // 10
         for number in range(self.count * 15):  # four minutes each
             for start in range(0, len(part), step):
-                while self.recorder._put - self.recorder._got > self.recorder._capacity // 2:
+                while self.recorder.waiting_samples > 15 * kills.RATE:
                     time.sleep(0.001)
                 block = Block(part[start : start + step])
                 self.recorder.observe(block)
@@ -231,13 +235,13 @@ def hours(count: int = 8) -> None:
     os.environ["CRACKDETECT_HOME"] = str(home)
     folder = kills.new_folder(home / "data", "long")
     recorder = Recorder(folder, samplerate=kills.RATE)
-    pipeline = Pipeline(samplerate=kills.RATE, model=model_files.shipped(), settings=kills.SETTINGS, roast="long")
+    pipeline = Pipeline(samplerate=kills.RATE, model=model.shipped(), settings=kills.SETTINGS, roast="long")
     source = _Hours(count, recorder)
     with Endpoint() as endpoint:
         outbox = Outbox(home / "data" / FILE_NAME)
         courier = Courier(outbox, Postman(endpoint.url, None))
         webhook = WebhookSink(outbox, [courier], addresses=[endpoint.url], selection=Selection())
-        text = console.TextSink(lambda line: None, name="trial")
+        text = TextSink(lambda line: None, name="trial")
         listen(source, pipeline, [Journal(folder), webhook, text])
         recorder.close()
         courier.close(within_s=30)
@@ -270,9 +274,100 @@ def starts(count: int = 100) -> None:
                 )
 
 
-TRIALS: dict[str, Callable[..., None]] = {"kills": kill_many, "endpoints": endpoints, "hours": hours, "starts": starts}
+def a_day(hours: int = 24, seconds: int = 600) -> None:
+    """So many hours of sound as roasts of so many seconds in one process: what it holds, and the log at the end."""
+    home = Path(tempfile.mkdtemp(prefix="day"))
+    os.environ["CRACKDETECT_HOME"] = str(home)
+    day.only_what_is_kept()
+    count = round(hours * 3600 / seconds)
+    looks = []
+    for number in range(count):
+        day.roast(home, model.shipped(), number=number, seconds=seconds)
+        looks.append(day.held())
+        if number % max(1, count // 12) == 0 or number == count - 1:
+            row(f"after {(number + 1) * seconds / 3600:.1f} h", looks[-1])
+    settled = looks[min(round(2 * 3600 / seconds), len(looks) // 2) :]  # what is loaded once is loaded by then
+    sizes = [one.memory_mb for one in settled]
+    row("growth of memory from two hours on to the end", f"{100 * (sizes[-1] / sizes[0] - 1):+.2f} %")
+    row("most memory in that time over the first of it", f"{100 * (max(sizes) / sizes[0] - 1):+.2f} %")
+    for name in ("files", "threads"):
+        counts = [getattr(one, name) for one in settled]
+        row(f"{name}, fewest to most", f"{min(counts)} to {max(counts)}")
+    with RoastLog() as log:
+        row("roasts / in the log", f"{count} / {log.count()}")
+
+
+def mutants(count: int = 100_000, first: int = 100_000) -> None:
+    """So many nearly right files, from a seed on, each kind in turn; what is wrong is told with its seed."""
+    home = Path(tempfile.mkdtemp(prefix="mutants"))
+    os.environ["CRACKDETECT_HOME"] = str(home)
+    plain = home / "plain.json"
+    small = conftest.plain_classifier(plain)
+    kinds = mutators.kinds(home, plain, small)
+    tried: Counter[str] = Counter()
+    taken: Counter[str] = Counter()
+    wrong: Counter[str] = Counter()
+    slowest: dict[str, float] = {}
+    memory: dict[str, float] = Counter()
+    for kind in kinds:  # what is loaded once is no memory of a mutant
+        mutators.try_one(kind, home, seed=first - 1)
+    for number in range(count):
+        kind = kinds[number % len(kinds)]
+        before = mutators.memory_mb()
+        tried[kind.name] += 1
+        try:
+            took_s, code = mutators.try_one(kind, home, seed=first + number)
+            taken[kind.name] += code == 0
+            slowest[kind.name] = max(slowest.get(kind.name, 0.0), took_s)
+        except AssertionError as error:
+            wrong[kind.name] += 1
+            row("WRONG", error)
+        memory[kind.name] += mutators.memory_mb() - before
+        if number % 10_000 == 9_999:
+            row(f"after {number + 1:,}", f"{wrong.total()} wrong")
+    print(f"{'kind':<24}{'tried':>8}{'taken':>8}{'wrong':>7}{'slowest s':>11}{'memory MB':>11}")
+    for name in tried:
+        figures = f"{tried[name]:>8}{taken[name]:>8}{wrong[name]:>7}{slowest[name]:>11.2f}{memory[name]:>+11.0f}"
+        print(f"{name:<24}{figures}")
+    row("all", f"{tried.total():,}, {taken.total():,} taken, {wrong.total()} wrong")
+
+
+def damaged_bytes(others: int = 2_500, seed: int = 1) -> None:
+    """A roast is heard with each byte of the log's header and schema changed, and so many others, one at a time."""
+    home = Path(tempfile.mkdtemp(prefix="bytes"))
+    os.environ["CRACKDETECT_HOME"] = str(home)
+    plain = home / "plain.json"
+    small = conftest.plain_classifier(plain)
+    path = log_bytes.path_in(home)
+    good = log_bytes.fill(path)
+    behind = range(log_bytes.SCHEMA, len(good))
+    parts = {
+        "header": list(range(log_bytes.HEADER)),
+        "schema": list(range(log_bytes.HEADER, log_bytes.SCHEMA)),
+        "others": log_bytes.some(behind, others, seed=seed),
+    }
+    print(f"{'bytes of':<12}{'changed':>9}{'told':>8}{'exit 0':>8}{'6':>7}{'8':>7}{'wrong':>7}")
+    for name, places in parts.items():
+        codes: Counter[int] = Counter()
+        told = wrong = 0
+        with log_bytes.with_ending_microphone():
+            for at, content in zip(places, log_bytes.damaged(good, places, seed=seed), strict=True):
+                try:
+                    told += log_bytes.told(path, content)
+                    codes[log_bytes.heard(path, good, content, plain=plain, model=small)] += 1
+                except Exception as error:
+                    wrong += 1
+                    row("WRONG", f"byte {at}, {content[at]} for {good[at]}: {type(error).__name__}: {error}")
+                    shutil.rmtree(path.parent / "roasts", ignore_errors=True)
+        print(f"{name:<12}{len(places):>9}{told:>8}{codes[0]:>8}{codes[6]:>7}{codes[8]:>7}{wrong:>7}", flush=True)
+
+
+TRIALS: dict[str, Callable[..., None]] = {
+    "kills": kill_many, "endpoints": endpoints, "hours": hours, "starts": starts, "day": a_day, "mutants": mutants,
+    "bytes": damaged_bytes,
+}  # fmt: skip
 
 if __name__ == "__main__":
     begin = time.monotonic()
     TRIALS[sys.argv[1]](*(int(text) if text.isdecimal() else text for text in sys.argv[2:]))
-    row("took", f"{time.monotonic() - begin:.0f} s, model {model_files.shipped().digest[:8]}")
+    row("took", f"{time.monotonic() - begin:.0f} s, model {model.shipped().digest[:8]}")

@@ -1,0 +1,1 @@
+"""How well the hearing hears: recordings with known truth (``sets``), the run, scores, limits and tables."""

@@ -1,44 +1,37 @@
 """What a capable person would write in an evening instead: classical detectors, for comparison only.
 
-None of them is part of the hearing. scipy.signal and librosa are imported when a detector is called.
+None of them is part of the hearing. The simplest one is ``train.bandpass_peaks``. scipy.signal and librosa are
+imported when a detector is called.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from crackdetect.blocks import Doubles, Reals
 from crackdetect.errors import InputError, MissingPartError, SettingError
-
-Doubles = npt.NDArray[np.float64]
-#: Mono samples of any float type, full scale ±1.
-Signal = npt.NDArray[np.floating]
-
-#: The pass band in which cracks stand out, Hz; cut below the Nyquist frequency where needed.
-LOW_HZ, HIGH_HZ = 1000.0, 12_000.0
-
-
-@dataclass(frozen=True, slots=True)
-class Onsets:
-    """What a detector found: ``time_s`` and ``strength`` (in its own unit), both of shape (n,), by time."""
-
-    time_s: Doubles
-    strength: Doubles
-
-    def above(self, threshold: float) -> Onsets:
-        """Those at or over a higher threshold, as if the detector had been run with it."""
-        keep = self.strength >= threshold
-        return Onsets(self.time_s[keep], self.strength[keep])
+from crackdetect.train.bandpass_peaks import LOW_HZ, Onsets, bandpassed, high_hz, one_channel
 
 
 def count_rule(times_s: Sequence[float] | Doubles, *, n: int = 3, window_s: float = 10.0) -> float | None:
-    """First crack by the hard count, "``n`` pops in ``window_s`` seconds": when it says so, or None.
+    """First crack by the hard count, "``n`` pops in ``window_s`` seconds": when it says so (s), or None.
 
-    times_s: seconds, ascending.
+    Parameters
+    ----------
+    times_s : sequence of float
+        Of the pops, seconds, ascending.
+    n : int
+        1 or more.
+    window_s : float
+        Above 0.
+
+    Raises
+    ------
+    SettingError
+        For a value out of range.
     """
     if n < 1 or not window_s > 0:
         raise SettingError(f"a count of {n} in {window_s} s does not make sense; give 1 or more, in more than 0 s")
@@ -49,40 +42,31 @@ def count_rule(times_s: Sequence[float] | Doubles, *, n: int = 3, window_s: floa
     return float(times[hits[0] + n - 1]) if hits.size else None
 
 
-def bandpass_peaks(
-    samples: Signal,
-    samplerate: int,
-    *,
-    threshold_db: float = 8.0,
-    rms_s: float = 0.001,
-    median_s: float = 0.5,
-    hold_off_s: float = 0.015,
-) -> Onsets:
-    """Band-pass of order 4, short RMS over its running median, peaks. Strength in dB over the median.
+def recursive_sta_lta(x: Reals, *, ns: int, nl: int) -> Doubles:
+    """Recursive short-term over long-term average of the power of a signal.
 
-    samples: shape (n,). The RMS is read every half window. Warm-up and latency: half of ``median_s``.
-    """
-    import scipy.ndimage
-    import scipy.signal
+    ``sta_i = sta_(i-1) + (x_i^2 - sta_(i-1)) / ns``, ``lta`` likewise with ``nl``.
 
-    power = _bandpass(samples, samplerate)
-    np.square(power, out=power)
-    level_db, hop_s = _short_power_db(power, samplerate, rms_s)
-    if not level_db.size:
-        return Onsets(np.zeros(0), np.zeros(0))
-    floor_db = scipy.ndimage.median_filter(level_db, size=2 * round(median_s / hop_s / 2) + 1, mode="nearest")
-    over_db = level_db - floor_db
-    peaks, _ = scipy.signal.find_peaks(over_db, height=threshold_db, distance=max(1, round(hold_off_s / hop_s)))
-    return Onsets(peaks * hop_s + rms_s / 2, over_db[peaks])
+    Parameters
+    ----------
+    x : numpy.ndarray of float, shape (n,)
+    ns, nl : int
+        Samples of the short and the long average, 0 < ns < nl.
 
+    Returns
+    -------
+    numpy.ndarray of float64, shape (n,)
+        The ratio, 0 for the first ``nl`` samples.
 
-def recursive_sta_lta(x: Signal, *, ns: int, nl: int) -> Doubles:
-    """Recursive short-term over long-term average of the power of ``x``, shape (n,) -> (n,).
+    Raises
+    ------
+    SettingError
+        For averages that make no sense.
 
-    sta_i = sta_(i-1) + (x_i^2 - sta_(i-1)) / ns, lta likewise with ``nl``; ratio 0 for the first ``nl``
-    samples. Sources: R. Allen, Bull. Seismol. Soc. Am. 68, 1978; M. Withers et al., Bull. Seismol. Soc. Am.
-    88, 1998; the start (the first sample is skipped, lta starts at next to nothing) is that of the
-    seismologists' reference library.
+    References
+    ----------
+    R. Allen, Bull. Seismol. Soc. Am. 68, 1978; M. Withers et al., Bull. Seismol. Soc. Am. 88, 1998. The start (the
+    first sample is skipped, lta starts at next to nothing) is that of the seismologists' reference library.
     """
     import scipy.signal
 
@@ -98,7 +82,7 @@ def recursive_sta_lta(x: Signal, *, ns: int, nl: int) -> Doubles:
 
 
 def sta_lta_peaks(
-    samples: Signal,
+    samples: Reals,
     samplerate: int,
     *,
     threshold: float = 4.0,
@@ -106,18 +90,40 @@ def sta_lta_peaks(
     long_s: float = 0.1,
     hold_off_s: float = 0.015,
 ) -> Onsets:
-    """Peaks of :func:`recursive_sta_lta` of the band-passed sound; strength: ratio. Warm-up: ``long_s``."""
+    """Peaks of :func:`recursive_sta_lta` of the band-passed sound.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray of float, shape (n,)
+        Mono, full scale ±1.
+    samplerate : int
+        Hz, 4,000 or more.
+    threshold : float
+        Least ratio of a peak.
+    short_s, long_s, hold_off_s : float
+        The averages, and the least distance of two peaks, seconds.
+
+    Returns
+    -------
+    Onsets
+        Strength: the ratio. Warm-up: ``long_s``.
+
+    Raises
+    ------
+    SettingError, InputError
+        For the samplerate; for samples that are not one channel.
+    """
     import scipy.signal
 
     ratio = recursive_sta_lta(
-        _bandpass(samples, samplerate), ns=max(1, round(short_s * samplerate)), nl=round(long_s * samplerate)
+        bandpassed(samples, samplerate), ns=max(1, round(short_s * samplerate)), nl=round(long_s * samplerate)
     )
     peaks, _ = scipy.signal.find_peaks(ratio, height=threshold, distance=max(1, round(hold_off_s * samplerate)))
     return Onsets(peaks / samplerate, ratio[peaks])
 
 
 def librosa_onsets(
-    samples: Signal,
+    samples: Reals,
     samplerate: int,
     *,
     delta: float = 3.0,
@@ -125,42 +131,47 @@ def librosa_onsets(
     average_s: float = 0.5,
     hold_off_s: float = 0.015,
 ) -> Onsets:
-    """Spectral flux of a mel spectrogram and librosa's peak picker, tuned for pops; strength: mean dB risen.
+    """Spectral flux of a mel spectrogram and librosa's peak picker, tuned for pops.
 
     A few wide bands and frames of 12 ms did best on synthetic pops at 8 to 32 dB (chosen so).
-    Raises MissingPartError without librosa.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray of float, shape (n,)
+        Mono, full scale ±1.
+    samplerate : int
+        Hz, 4,000 or more.
+    delta : float
+        Least mean rise over the average around it, dB.
+    n_mels : int
+        Bands.
+    average_s, hold_off_s : float
+        Half of the average's span, and the least distance of two peaks, seconds.
+
+    Returns
+    -------
+    Onsets
+        Strength: mean dB risen.
+
+    Raises
+    ------
+    MissingPartError
+        Without librosa.
+    SettingError, InputError
+        For the samplerate; for samples that are not one channel.
     """
     try:
         import librosa
     except ImportError:
-        raise MissingPartError(
-            "librosa is not installed; install the optional part with: pip install 'crackdetect[train]'"
-        ) from None
+        raise MissingPartError.of("train", "librosa") from None
 
-    sound = _checked(samples, samplerate)
+    sound = one_channel(samples, samplerate)
     n_fft = 2 ** round(math.log2(0.0116 * samplerate))  # 512 at 44.1 kHz
     hop = n_fft // 4
     frames = (len(sound) - n_fft) // hop + 1
     if frames < 2:
         return Onsets(np.zeros(0), np.zeros(0))
-    # a minute at a time: a spectrogram of the whole roast would not fit into a small computer
-    step = max(1, 60 * samplerate // hop)
-    mel = np.concatenate(
-        [
-            librosa.feature.melspectrogram(
-                y=sound[first * hop : (min(first + step, frames) - 1) * hop + n_fft],
-                sr=samplerate,
-                n_fft=n_fft,
-                hop_length=hop,
-                center=False,
-                n_mels=n_mels,
-                fmin=LOW_HZ,
-                fmax=_high_hz(samplerate),
-            )
-            for first in range(0, frames, step)
-        ],
-        axis=1,
-    )
+    mel = _mel_power(sound, samplerate, frames=frames, n_fft=n_fft, hop=hop, n_mels=n_mels)
     flux = librosa.onset.onset_strength(
         S=librosa.power_to_db(mel, top_db=None),
         sr=samplerate,
@@ -183,7 +194,28 @@ def librosa_onsets(
     return Onsets((peaks * hop + n_fft / 2) / samplerate, np.asarray(flux[peaks], dtype=np.float64))
 
 
-def aic_pick(x: Signal) -> int:
+def _mel_power(sound: Reals, samplerate: int, *, frames: int, n_fft: int, hop: int, n_mels: int) -> Reals:
+    """Shape (n_mels, frames); a minute at a time, for a whole roast would not fit into a small computer."""
+    import librosa
+
+    step = max(1, 60 * samplerate // hop)
+    parts = [
+        librosa.feature.melspectrogram(
+            y=sound[first * hop : (min(first + step, frames) - 1) * hop + n_fft],
+            sr=samplerate,
+            n_fft=n_fft,
+            hop_length=hop,
+            center=False,
+            n_mels=n_mels,
+            fmin=LOW_HZ,
+            fmax=high_hz(samplerate),
+        )
+        for first in range(0, frames, step)
+    ]
+    return np.concatenate(parts, axis=1)
+
+
+def aic_pick(x: Reals) -> int:
     """The onset in a short excerpt: how many samples come before the change of variance, 2 to n - 2.
 
     Minimum of AIC(k) = k ln var(x[1..k]) + (n - k - 1) ln var(x[k+1..n]), n the length. Source: N. Maeda,
@@ -206,33 +238,3 @@ def aic(x: Doubles) -> Doubles:
     least = max(float(square[-1]) / n * 1e-24, 1e-300)
     criterion: Doubles = k * np.log(np.maximum(before, least)) + (n - k - 1) * np.log(np.maximum(after, least))
     return criterion
-
-
-def _high_hz(samplerate: int) -> float:
-    return min(HIGH_HZ, 0.45 * samplerate)
-
-
-def _checked(samples: Signal, samplerate: int) -> npt.NDArray[np.float32]:
-    if samplerate < 4000:
-        raise SettingError(f"samplerate {samplerate} Hz is out of range; give 4000 Hz or more")
-    if samples.ndim != 1:
-        raise InputError(f"a detector takes one channel, not shape {samples.shape}; mix or pick a channel first")
-    return np.asarray(samples, dtype=np.float32)
-
-
-def _bandpass(samples: Signal, samplerate: int) -> npt.NDArray[np.float32]:
-    import scipy.signal
-
-    sound = _checked(samples, samplerate)
-    if not sound.size:
-        return sound
-    sos = scipy.signal.butter(4, (LOW_HZ, _high_hz(samplerate)), "bandpass", fs=samplerate, output="sos")
-    return np.asarray(scipy.signal.sosfilt(sos.astype(np.float32), sound), dtype=np.float32)
-
-
-def _short_power_db(power: Signal, samplerate: int, window_s: float) -> tuple[Doubles, float]:
-    """Mean power (dB re 1) over ``window_s``, read every half window; and that step in seconds."""
-    half = max(1, round(window_s * samplerate / 2))
-    halves = power[: len(power) // half * half].reshape(-1, half).mean(axis=1, dtype=np.float64)
-    mean = (halves[1:] + halves[:-1]) / 2
-    return 10 * np.log10(np.maximum(mean, 1e-20)), half / samplerate

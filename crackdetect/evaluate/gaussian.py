@@ -1,20 +1,18 @@
-"""Single cracks in Gaussian noise, where the limit of what can be heard is known (``limits``).
+"""Single cracks in Gaussian noise, where the limit of what can be heard is known (``detection_limit``).
 
 White noise up to 16 kHz, of which sigma is the rms in 1 to 16 kHz; a crack A exp(-t/tau) cos(2 pi f t), 20 dB down in
-3 ms, f anywhere in 2 to 14 kHz: the signal of ``limits.energy_detector_snr_db``. Cracks come at random, 40 a minute, at
-6 to 18 dB (A over sigma).
+3 ms, f anywhere in 2 to 14 kHz: the signal of ``detection_limit.energy_detector_snr_db``. Cracks come at random, 40 a
+minute, at 6 to 18 dB (A over sigma).
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from crackdetect.blocks import Samples
-from crackdetect.evaluate.limits import CRACK_DECAY_S, NOISE_HIGH_HZ, NOISE_LOW_HZ
+from crackdetect.blocks import Doubles, Flags, Samples
+from crackdetect.evaluate.detection_limit import CRACK_DECAY_S, NOISE_HIGH_HZ, NOISE_LOW_HZ
 from crackdetect.synth.truth import Truth, TruthEvent
 
-Doubles = npt.NDArray[np.float64]
 #: Twice the upper edge of the noise, so that it is white and nothing of a crack lies where no noise is, Hz.
 SAMPLERATE = 32_000
 PER_MINUTE = 40.0
@@ -27,7 +25,20 @@ _APART_S = 0.2
 
 
 def noise_with_cracks(*, seed: int, duration_s: float) -> tuple[Samples, Truth]:
-    """The signal (float32, rms 0.01 before the cracks) and its truth, the same for the same seed."""
+    """The signal and its truth; the same for the same arguments.
+
+    Parameters
+    ----------
+    seed : int
+    duration_s : float
+        Seconds.
+
+    Returns
+    -------
+    samples : numpy.ndarray of float32, shape (n,)
+        At SAMPLERATE, rms 0.01 before the cracks.
+    truth : Truth
+    """
     rng = np.random.default_rng(seed)
     length = round(duration_s * SAMPLERATE)
     # of unit rms in the band of the limit
@@ -58,10 +69,21 @@ def noise_with_cracks(*, seed: int, duration_s: float) -> tuple[Samples, Truth]:
     return (0.01 * sound).astype(np.float32), truth
 
 
-def snr_for_recall(snr_db: Doubles, found: npt.NDArray[np.bool_], *, recall: float = 0.9) -> float | None:
-    """SNR (dB) at which so many cracks are found: the most likely curve top / (1 + exp(-(snr - middle) / width)).
+def snr_for_recall(snr_db: Doubles, found: Flags, *, recall: float = 0.9) -> float | None:
+    """SNR (dB) at which so many cracks are found, by the most likely curve top / (1 + exp(-(snr - middle) / width)).
 
-    snr_db, found: of each crack. None when the curve does not reach ``recall``.
+    Parameters
+    ----------
+    snr_db : numpy.ndarray of float64, shape (n,)
+        Of each crack.
+    found : numpy.ndarray of bool, shape (n,)
+    recall : float
+        Share, 0 to 1.
+
+    Returns
+    -------
+    float or None
+        None when the curve does not reach ``recall``.
     """
     import scipy.optimize
     import scipy.special

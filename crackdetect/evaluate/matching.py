@@ -13,10 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from crackdetect.blocks import Doubles, Indices
 from crackdetect.errors import InputError, SettingError
-
-Doubles = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.int64]
 
 #: ±25 ms, Böck, Krebs & Schedl, ISMIR 2012.
 NARROW_WINDOW_S = 0.025
@@ -28,9 +26,16 @@ WIDE_WINDOW_S = 0.05
 class Matching:
     """The outcome of :func:`match`; indices refer to the arrays as they were given.
 
-    pairs: shape (hits, 2), columns (reference, estimated), in order of time.
-    error_s: shape (hits,), estimated minus reference time of each pair, seconds.
-    missed: indices of reference times without a partner. false: of estimated times without one.
+    Attributes
+    ----------
+    window_s : float
+        Seconds.
+    pairs : numpy.ndarray of int64, shape (hits, 2)
+        Columns (reference, estimated), in order of time.
+    error_s : numpy.ndarray of float64, shape (hits,)
+        Estimated minus reference time of each pair, seconds.
+    missed, false : numpy.ndarray of int64
+        Indices of reference times, and of estimated times, without a partner.
     """
 
     window_s: float
@@ -41,6 +46,7 @@ class Matching:
 
     @property
     def hits(self) -> int:
+        """Number of pairs."""
         return len(self.pairs)
 
     @property
@@ -65,10 +71,22 @@ class Matching:
 def match(reference_s: npt.ArrayLike, estimated_s: npt.ArrayLike, *, window_s: float = WIDE_WINDOW_S) -> Matching:
     """Match estimated to reference times one to one, with as many pairs as possible.
 
-    reference_s, estimated_s: shapes (n,) and (m,), seconds, in any order. window_s: the largest distance of a
-    pair, that distance included. All windows are equally wide, so sweeping both sorted lists and pairing the
-    earliest two that reach each other loses no pair; the partner is the earliest in reach, not the nearest.
-    Raises InputError for times that are not finite or not one-dimensional, SettingError for the window.
+    All windows are equally wide, so sweeping both sorted lists and pairing the earliest two that reach each other loses
+    no pair; the partner is the earliest in reach, not the nearest.
+
+    Parameters
+    ----------
+    reference_s, estimated_s : array_like, shapes (n,) and (m,)
+        Seconds, in any order.
+    window_s : float
+        The largest distance of a pair, that distance included, seconds.
+
+    Raises
+    ------
+    InputError
+        For times that are not finite or not one-dimensional.
+    SettingError
+        For the window.
     """
     if not (math.isfinite(window_s) and window_s >= 0):
         raise SettingError(f"matching window {window_s} s is out of range; give 0 s or more")

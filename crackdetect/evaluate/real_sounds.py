@@ -25,8 +25,16 @@ _SHORTEST_BED_S = 2.0
 class RealSounds:
     """Sounds by class, mono float32 at ``sounds.SAMPLERATE``.
 
-    cracks: single breaking sounds, by the recording they are cut out of. distractors, beds: whole recordings. popcorn:
-    whole popcorn recordings by name. digest: of all files, for results that are kept.
+    Attributes
+    ----------
+    cracks : dict of str to Cracks
+        Single breaking sounds, by the recording they are cut out of.
+    distractors, beds : dict of str to tuple of numpy.ndarray, shape (n,)
+        Whole recordings.
+    popcorn : dict of str to numpy.ndarray, shape (n,)
+        Whole popcorn recordings by name.
+    digest : str
+        Of all files, for results that are kept.
     """
 
     cracks: dict[str, Cracks]

@@ -6,7 +6,10 @@
 2. real machines under synthetic cracks;
 3. real pops, snaps and crackles as the cracks, in synthetic and in real machines; popcorn as it is, and in machines;
 4. nothing cracks: scenes of one theme each (typing, dishes, a knocking drum, ...), mixed kitchens, real kitchen sounds;
-5. whole roasts: charge, strays, first crack, its end, for some second crack, drop and cooling.
+5. whole roasts: charge, strays, first crack, its end, for some second crack, drop and cooling;
+6. strangers: recordings with truth files in a folder, by another hand than ours (``run.folder_tasks``);
+7. families: machines of the wide family (``synth.wide``), for each crack, each blow and each kind of machine some
+   roasts with cracks of 12 to 26 dB, so that what differs is the family, and a recording in which nothing cracks.
 
 Disjoint from training: a plan is drawn from its seed alone, and the benchmark's seeds are counted from
 ``FIRST_SEED["evaluate"]`` (``train/scenes.py``), where neither training nor calibration ever comes; within a benchmark
@@ -26,12 +29,17 @@ from crackdetect.errors import SettingError
 from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.synth.plan import RoastPlan, plan_roast
 from crackdetect.synth.themes import THEMES, themed
+from crackdetect.synth.wide import FAMILIES, RECORDED
 from crackdetect.train.scenes import FIRST_SEED
 from crackdetect.train.sounds import POPCORN
 
 #: Row of the single cracks in Gaussian noise.
 GAUSSIAN = "0 Gaussian noise"
-SETS = (0, 1, 2, 3, 4, 5)
+#: Number of the recordings from elsewhere, with which their rows begin.
+STRANGERS = 6
+#: Row of the wide families.
+FAMILIES_ROW = "7 families"
+SETS = (0, 1, 2, 3, 4, 5, STRANGERS, 7)
 SAMPLERATES = (44_100, 44_100, 48_000, 32_000, 16_000, 22_050)
 #: First number of each row's recordings within the ten thousand of a seed.
 _FIRST = {
@@ -43,10 +51,13 @@ _FIRST = {
     "3 popcorn": 5_000,
     "4 nothing cracks": 6_000,
     "5 whole roasts": 8_000,
+    FAMILIES_ROW: 9_000,
 }
 _GAUSSIAN_S = 120.0
 _START_S = 270.0
 _QUIET_S = 600.0
+#: Of a recording of a family, seconds; its cracks, dB; numbers that each family has, of which the last are quiet.
+_FAMILY_S, _FAMILY_SNR_DB, _FAMILY_NUMBERS, _FAMILY_QUIET = 360.0, (12.0, 26.0), 40, 10
 #: Machine noise before popcorn begins in it, seconds.
 POPCORN_LEAD_S = 60.0
 
@@ -55,9 +66,24 @@ POPCORN_LEAD_S = 60.0
 class Task:
     """One recording to make (or to read), hear and score.
 
-    row: column of the table it belongs to. theme: what it is within its row. plan: of a rendering. cracks: real classes
-    that stand in for cracks. bed: class of real machine noise. popcorn: name of a whole recording, as it is or (with a
-    plan of the noise) at snr_db in it. path: of somebody's recording, with its truth beside it.
+    Attributes
+    ----------
+    row, theme : str
+        Column of the table it belongs to, and what it is within it.
+    source : {"plan", "gaussian", "popcorn", "file"}
+    seed : int
+    duration_s : float
+    plan : RoastPlan or None
+        Of a rendering, or of the noise in which popcorn is played.
+    cracks : tuple of str
+        Real classes that stand in for cracks.
+    bed : str or None
+        Class of real machine noise.
+    popcorn : str or None
+        Name of a whole recording, as it is or (with a plan of the noise) at ``snr_db`` in it.
+    snr_db : float
+    path : str or None
+        Of somebody's recording, with its truth beside it.
     """
 
     row: str
@@ -74,6 +100,7 @@ class Task:
 
     @property
     def name(self) -> str:
+        """What tells it from every other task of a run."""
         return self.path or f"{self.row}: {self.theme} {self.seed}"
 
     @property
@@ -99,14 +126,32 @@ def tasks(
     sounds: RealSounds | None,
     chosen: tuple[int, ...] = SETS,
 ) -> list[Task]:
-    """The benchmark's recordings, the same for the same numbers and sounds.
+    """The benchmark's recordings, the same for the same arguments.
 
-    roasts: recordings of set 1, and of set 5; the other rows have a share of it. quiet_hours: of set 4. seed: 0 to 999.
+    Parameters
+    ----------
+    roasts : int
+        Recordings of set 1, and of set 5; the other rows have a share of it: a twentieth of each family, at least 1, of
+        half as many families, from 50 on all.
+    quiet_hours : float
+        Of set 4.
+    seed : int
+        0 to 999.
+    sounds : RealSounds or None
+        Without them the rows that need them are left out (:func:`not_run`).
+    chosen : tuple of int
+        Sets.
+
+    Raises
+    ------
+    SettingError
+        For the seed.
     """
     if not 0 <= seed < 1000:
         raise SettingError(f"seed {seed} is out of range; give 0 to 999")
     found: list[Task] = []
-    for number, make in enumerate((_gaussian, _machines, _real_machines, _real_cracks, _quiet, _whole)):
+    made = (_gaussian, _machines, _real_machines, _real_cracks, _quiet, _whole, _from_elsewhere, _families)
+    for number, make in zip(SETS, made, strict=True):
         if number in chosen:
             found += make(roasts, quiet_hours, seed, sounds)
     return found
@@ -116,6 +161,7 @@ def not_run(sounds: RealSounds | None, chosen: tuple[int, ...]) -> list[str]:
     """Which rows of the chosen sets cannot be run for want of real sounds, one sentence each."""
     if sounds is None:
         names = {2: "2 real machines", 3: "3 real cracks and popcorn", 4: "the real half of 4 nothing cracks"}
+        names[7] = "recorded machines, cracks and blows of 7 families"
         return [f"{name}: needs --sounds DIR" for number, name in names.items() if number in chosen]
     missing = []
     if not sounds.machines():
@@ -247,6 +293,43 @@ def _quiet(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None
             yield Task(
                 row, "real kitchen" if bed is None else f"real kitchen, {bed}", "plan", own, _QUIET_S, plan, (), bed
             )
+
+
+def _from_elsewhere(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    yield from ()  # they come from a folder, not from a seed
+
+
+def _families(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+    beds = sorted(sounds.machines()) if sounds is not None else []
+    cracks, bed = (tuple(sorted(sounds.cracks)), beds[seed % len(beds)]) if sounds is not None and beds else ((), None)
+    lent = sounds.bank(cracks=cracks, bed=bed) if sounds is not None and cracks else None
+    most = _FAMILY_NUMBERS - _FAMILY_QUIET
+    asked = {(7 * seed + i) % len(FAMILIES) for i in range(max(1, roasts // 2))}
+    roasts, quiet = min(most, max(1, roasts // 20)), min(_FAMILY_QUIET, max(1, roasts // 60))
+    for number, family in enumerate(FAMILIES):
+        if number not in asked or (family in RECORDED and lent is None):
+            continue
+        for i in (*range(roasts), *range(most, most + quiet)):
+            own = FIRST_SEED["evaluate"] + seed * 10_000 + _FIRST[FAMILIES_ROW] + _FAMILY_NUMBERS * number + i
+            plan = plan_roast(
+                seed=own,
+                scenario="roast" if i < most else ("machine", "kitchen")[(number + i) % 2],
+                samplerate=SAMPLERATES[i % len(SAMPLERATES)],
+                duration_s=_FAMILY_S,
+                overrides=dict(zip(("snr_low_db", "snr_high_db"), _FAMILY_SNR_DB, strict=True)),
+                family="wide",
+                leave_out=_others_of_its_kind(family),
+                sounds=lent,
+            )
+            recorded = plan.wide is not None and not plan.wide.families.isdisjoint(RECORDED)
+            lends = (cracks, bed) if recorded else ((), None)
+            yield Task(FAMILIES_ROW, family, "plan", own, _FAMILY_S, plan, *lends)
+
+
+def _others_of_its_kind(family: str) -> frozenset[str]:
+    """All other cracks, all other blows, or all other kinds of machine: without them it must be this one."""
+    prefix = family.partition(":")[0] + ":"
+    return frozenset(other for other in FAMILIES if other.startswith(prefix) and other != family)
 
 
 def _whole(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | None) -> Iterator[Task]:

@@ -1,6 +1,6 @@
 """What hangs on a live roast: sinks that take its events, observers that take its sound, what must be closed after it.
 
-Everything that wants to follow a roast is attached in one place, :func:`crackdetect.listening.command.attach`.
+Everything that wants to follow a roast is attached in one place, ``live_roast.LiveRoast.attach``.
 """
 
 from __future__ import annotations
@@ -8,12 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import Protocol
 
-from crackdetect.blocks import Block
-
-if TYPE_CHECKING:
-    from crackdetect.session import Sink, Source
+from crackdetect.audio.wrapped_source import WrappedSource
+from crackdetect.blocks import Block, Source
+from crackdetect.events import Sink
 
 
 class BlockObserver(Protocol):
@@ -23,14 +22,22 @@ class BlockObserver(Protocol):
     thread of its own behind a bounded queue.
     """
 
-    def observe(self, block: Block) -> None: ...
+    def observe(self, block: Block) -> None:
+        """Takes the next block."""
 
 
 @dataclass(slots=True)
 class Attachments:
-    """sinks: each gets every event, in a thread of its own (see ``session``). observers: see :class:`BlockObserver`.
+    """What follows one roast.
 
-    after: closed when the roast has ended and every sink has been drained, the last one entered first.
+    Attributes
+    ----------
+    sinks
+        Each gets every event, in a thread of its own.
+    observers
+        Each sees every block.
+    after
+        Closed when the roast has ended and every sink has been drained, the last one entered first.
     """
 
     sinks: list[Sink] = field(default_factory=list)
@@ -38,21 +45,15 @@ class Attachments:
     after: ExitStack = field(default_factory=ExitStack)
 
 
-class ObservedSource:
+class ObservedSource(WrappedSource):
     """A source whose blocks pass by observers."""
 
     def __init__(self, source: Source, observers: list[BlockObserver]) -> None:
-        self._source = source
+        super().__init__(source)
         self._observers = observers
-        self.samplerate = source.samplerate
-        self.kind: Literal["microphone", "file", "stdin"] = source.kind
-        self.name = source.name
 
     def __iter__(self) -> Iterator[Block]:
         for block in self._source:
             for observer in self._observers:
                 observer.observe(block)
             yield block
-
-    def close(self) -> None:
-        self._source.close()

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 _ASLEEP = (
-    "the computer could not be kept from falling asleep{why}; switch its sleep off in the system's settings, plug it "
+    "the computer could not be kept from falling asleep; switch its sleep off in the system's settings, plug it "
     "in, and touch it now and then"
 )
 
@@ -14,17 +14,13 @@ _ASLEEP = (
 @contextmanager
 def awake(tell: Callable[[str], None]) -> Iterator[None]:
     """Keeps computer and screen awake; where only the computer can be, that. tell: told when neither can."""
-    try:
-        from wakepy import keep
-    except ImportError:
-        tell(_ASLEEP.format(why=" (that needs: pip install 'crackdetect[board]')"))
-        yield
-        return
+    from wakepy import keep
+
     with keep.presenting(on_fail="pass") as both:
         if both.active:
             yield
             return
     with keep.running(on_fail="pass") as computer:
         if not computer.active:
-            tell(_ASLEEP.format(why=""))
+            tell(_ASLEEP)
         yield

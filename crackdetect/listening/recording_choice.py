@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import os
-import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from crackdetect.errors import OutputError
 
+if TYPE_CHECKING:
+    from tomlkit import TOMLDocument
+
 _KEY = "record"
-_LINE = re.compile(rf"^{_KEY}[ \t]*=.*$", re.MULTILINE)
 
 
 def recording_wanted(
@@ -19,9 +20,19 @@ def recording_wanted(
 ) -> bool:
     """Whether the sound is recorded: as given, else as kept in the settings, else as the person answers, once.
 
-    settings: the file. ask: ``None`` where nobody can answer; then the sound is not recorded, and nothing is kept.
+    Parameters
+    ----------
+    given
+        By an option; ``None`` = it was not.
+    settings
+        The settings file, where the answer is kept.
+    ask
+        Takes a question and its usual answer; ``None`` where nobody can answer: then the sound is not recorded, and
+        nothing is kept.
+    tell
+        Takes sentences for the person.
     """
-    from crackdetect.keeping.recording import PRIVACY
+    from crackdetect.storage.recording import PRIVACY
 
     if given is not None:
         return given
@@ -50,17 +61,21 @@ def kept_choice(settings: Path) -> bool | None:
 
 
 def keep_choice(settings: Path, choice: bool) -> None:
-    """All else in the file stays as it is. Raises OutputError."""
-    line = f"{_KEY} = {'true' if choice else 'false'}"
-    settings = Path(os.path.realpath(settings))  # a link to a file kept elsewhere stays one
+    """Writes the answer into the settings; all else in the file, comments and rights too, stays as it is.
+
+    Raises
+    ------
+    OutputError
+        When the file cannot be written, or is none of settings; then it is as it was.
+    """
+    from crackdetect.settings.rewriting import rewrite
+
+    def with_choice(content: TOMLDocument) -> TOMLDocument:
+        content[_KEY] = choice
+        return content
+
     try:
-        text = settings.read_text(encoding="utf-8") if settings.exists() else ""
-        head, table, tables = text.partition("\n[") if not text.startswith("[") else ("", "[", text[1:])
-        head = _LINE.sub(line, head) if _LINE.search(head) else f"{line}\n{head}"
-        settings.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = settings.with_suffix(".new")
-        unfinished.write_text(head + table + tables, encoding="utf-8")
-        os.replace(unfinished, settings)
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not text"
-        raise OutputError(f"the answer cannot be kept in {settings} ({reason}); write '{line}' into it") from None
+        rewrite(settings, with_choice)
+    except OutputError as error:
+        line = f"{_KEY} = {'true' if choice else 'false'}"
+        raise OutputError(f"the answer cannot be kept in {settings} ({error}); write '{line}' into it") from None

@@ -8,16 +8,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from crackdetect.blocks import Samples
+from crackdetect.blocks import Doubles, Samples
 from crackdetect.errors import InputError
-from crackdetect.health import FULL_SCALE
-from crackdetect.level import LevelMeter
-from crackdetect.onset import Onset
-from crackdetect.spectrum import BandSplitter
+from crackdetect.hearing.chain import HearingChain
+from crackdetect.hearing.classifier import ClassifierModel
+from crackdetect.hearing.health import FULL_SCALE
 
 SILENT_DB = -120.0
+#: Samples beyond it are a defect of the driver, and their squares would overflow.
+_LOUDEST = np.float32(64.0)
 #: Frames in which the level is followed, seconds.
 _FRAME_S = 0.02
 #: A gate shuts to less than any room and microphone give (dB of full scale), this much under what it lets through (dB).
@@ -34,15 +34,25 @@ HUM_DB = 15.0
 CLICK_DB = 14.0
 CLICK_APART_S = 0.25
 
-Doubles = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """seconds: how much was heard. peak_db, rms_db, floor_db: levels; the floor is that of the quietest tenth.
+    """What was found in some seconds of the room or the running roaster.
 
-    clipped: samples at full scale. zero_share: share of samples that repeat the one before exactly, 0 to 1.
-    hum: mains frequency (50 or 60 Hz) and dB over its neighbours, or None. signs: of processed input, each a clause.
+    Attributes
+    ----------
+    seconds : float
+        How much was heard.
+    peak_db, rms_db, floor_db : float
+        Levels, dB of full scale; the floor is that of the quietest tenth.
+    clipped : int
+        Samples at full scale.
+    zero_share : float
+        Share of samples that repeat the one before exactly, 0 to 1.
+    hum : tuple of (int, float) or None
+        Mains frequency (50 or 60 Hz), and dB over its neighbours.
+    signs : tuple of str
+        Of processed input, each a clause.
     """
 
     seconds: float
@@ -57,10 +67,21 @@ class Findings:
 
 @dataclass(frozen=True, slots=True)
 class Click:
-    """at: seconds from the first sample. snr_db: as of a ``crack`` event."""
+    """A click that was heard.
+
+    Attributes
+    ----------
+    at : float
+        Seconds from the first sample.
+    snr_db : float
+        As of a ``crack`` event, dB.
+    like_crack : bool
+        Whether it sounds more like a crack than like something else.
+    """
 
     at: float
     snr_db: float
+    like_crack: bool = False
 
 
 def _db(rms: float) -> float:
@@ -68,9 +89,23 @@ def _db(rms: float) -> float:
 
 
 def examine(samples: Samples, *, samplerate: int) -> Findings:
-    """samples: float32 (n,), at least half a second, of the room or the running roaster. Raises InputError on less."""
+    """Measures the sound of a microphone.
+
+    Parameters
+    ----------
+    samples : numpy.ndarray of float32, shape (n,)
+        At least half a second of the room or the running roaster, full scale ±1.
+    samplerate : int
+        Hz.
+
+    Raises
+    ------
+    InputError
+        On less than half a second.
+    """
     if len(samples) < samplerate // 2:
         raise InputError(f"only {len(samples) / samplerate:.2f} s of sound; half a second is the least to judge by")
+    samples = np.clip(np.nan_to_num(samples, nan=0.0), -_LOUDEST, _LOUDEST)
     levels = _levels(samples, samplerate)
     return Findings(
         seconds=len(samples) / samplerate,
@@ -132,18 +167,17 @@ def _signs(samples: Samples, samplerate: int, levels: Doubles) -> list[str]:
     return signs
 
 
-def clicks_in(samples: Samples, *, samplerate: int) -> list[Click]:
-    """Clicks by the onset stage and the level meter of the listening path itself, the loudest of each cluster."""
-    splitter, meter = BandSplitter(samplerate=samplerate), LevelMeter(samplerate=samplerate)
-    onset = Onset(bands=splitter.bands)
+def clicks_in(samples: Samples, *, samplerate: int, model: ClassifierModel) -> list[Click]:
+    """Clicks by the stages of the listening path itself, the loudest of each cluster.
+
+    samples: float32, shape (n,). samplerate: Hz. model: what tells cracks from other sounds.
+    """
+    chain = HearingChain(samplerate=samplerate, model=model)
     found: list[Click] = []
     step = samplerate // 20  # the meter looks back a third of a second
     for start in range(0, len(samples), step):
-        part = samples[start : start + step]
-        meter.push(part)
-        for candidate in onset.push(splitter.push(part)):
-            centre = splitter.centre(candidate.frame)
-            click = Click(centre / samplerate, meter.snr_db(centre, candidate.in_band_floor))
+        for candidate, score in chain.push(samples[start : start + step]).candidates:
+            click = Click(chain.centre(candidate.frame) / samplerate, chain.snr_db(candidate), score.crack_llr > 0)
             if click.snr_db < CLICK_DB:
                 continue
             if found and click.at - found[-1].at < CLICK_APART_S:
@@ -151,6 +185,15 @@ def clicks_in(samples: Samples, *, samplerate: int) -> list[Click]:
             else:
                 found.append(click)
     return found
+
+
+def own_cracks_per_minute(samples: Samples, *, samplerate: int, model: ClassifierModel) -> float:
+    """How many sounds of a machine without beans would be taken for cracks, a minute. As :func:`clicks_in`."""
+    chain = HearingChain(samplerate=samplerate, model=model)
+    step = samplerate // 20
+    heard = (chain.push(samples[start : start + step]) for start in range(0, len(samples), step))
+    taken = sum(score.crack_llr > 0 for one in heard for _, score in one.candidates)
+    return 60.0 * taken * samplerate / max(1, len(samples))
 
 
 def ducked_db(samples: Samples, clicks: list[Click], *, samplerate: int) -> float | None:

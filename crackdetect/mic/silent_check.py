@@ -7,14 +7,26 @@ import threading
 import numpy as np
 
 from crackdetect.blocks import Block, Samples
-from crackdetect.notice import Notice, Notices
+from crackdetect.errors import OutputError
+from crackdetect.notice import FAILED, Notice, Notices, defect
+from crackdetect.worker import begin
 
 #: How much of the beginning is judged, seconds.
 FIRST_S = 6.0
 
 
 class SilentCheck:
-    """An observer of blocks. What is wrong goes to ``notices``, once. Exact silence and clipping are health's own."""
+    """An observer of blocks that tells a weak or processed microphone early.
+
+    Exact silence and clipping are told as health.
+
+    Parameters
+    ----------
+    samplerate : int
+        Hz.
+    notices : Notices
+        Where it is told what is wrong, once.
+    """
 
     def __init__(self, *, samplerate: int, notices: Notices) -> None:
         self._samplerate = samplerate
@@ -24,6 +36,7 @@ class SilentCheck:
         self._thread: threading.Thread | None = None
 
     def observe(self, block: Block) -> None:
+        """The next block; the first few seconds of them are judged, in a thread of their own."""
         if self._blocks is None:
             return
         self._blocks.append(block)
@@ -32,8 +45,13 @@ class SilentCheck:
             samples = np.concatenate([one.samples for one in self._blocks])
             self._blocks = None
             # the hearing does not wait for it
-            self._thread = threading.Thread(target=self._judge, args=(samples,), name="microphone-check", daemon=True)
-            self._thread.start()
+            thread = threading.Thread(target=self._judge, args=(samples,), name="microphone-check", daemon=True)
+            try:
+                begin(thread)
+            except OutputError as error:
+                self._notices.put(Notice(FAILED, f"the microphone could not be checked ({error})"))
+            else:
+                self._thread = thread
 
     def wait(self, within_s: float) -> None:
         """Until what was begun is judged."""
@@ -41,6 +59,12 @@ class SilentCheck:
             self._thread.join(within_s)
 
     def _judge(self, samples: Samples) -> None:
+        try:
+            self._tell_findings(samples)
+        except BaseException as error:  # it would end the check in silence
+            self._notices.put(defect("the microphone could not be checked", error))
+
+    def _tell_findings(self, samples: Samples) -> None:
         from crackdetect.mic.analysis import examine
         from crackdetect.mic.verdict import FAINT_DB, how_to_unprocess
 

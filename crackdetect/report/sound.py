@@ -15,15 +15,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
-from crackdetect.blocks import Samples
+from crackdetect.audio.files import open_recording
+from crackdetect.blocks import Reals, Samples
 from crackdetect.errors import InputError
-from crackdetect.log.roast import Crack, Roast, Story
-from crackdetect.log.store import sha256_of
-from crackdetect.recordings import open_recording
-
-Floats = npt.NDArray[np.floating]
+from crackdetect.roast.record import Crack, Roast, RoastRecord
+from crackdetect.storage.log_keeping import sha256_of
 
 LEVEL_EVERY_S = 0.5
 #: The chorus is shown from this long before first crack, for at most this long.
@@ -36,11 +33,21 @@ POUR_S = 20.0
 CLOSE_UPS, CLIPS = 6, 5
 #: Levels below this are digital silence, dB of full scale.
 FLOOR_DB = -120.0
+#: The same of a spectrum's square: so digital silence has a logarithm.
+_NOTHING = 1e-18
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Samples (mono, -1 to 1) from start_s seconds on."""
+    """A part of a recording.
+
+    Attributes
+    ----------
+    start_s : float
+        Seconds from the first sample.
+    samples : numpy.ndarray of float32, shape (n,)
+        Mono, full scale ±1.
+    """
 
     start_s: float
     samples: Samples
@@ -48,11 +55,23 @@ class Part:
 
 @dataclass(slots=True)
 class Sound:
-    """What was gathered. level_db: rms over LEVEL_EVERY_S, dB of full scale, at level_s seconds."""
+    """What was gathered of a recording.
+
+    Attributes
+    ----------
+    samplerate : int
+        Hz.
+    level_s, level_db : numpy.ndarray, shape (n,)
+        Rms over LEVEL_EVERY_S, dB of full scale, at so many seconds.
+    chorus : Part
+        First crack with a little before it.
+    close_ups, surest, doubtful : list of (Crack, Part)
+        The moments around single cracks: to look at, and to listen to.
+    """
 
     samplerate: int
-    level_s: Floats
-    level_db: Floats
+    level_s: Reals
+    level_db: Reals
     chorus: Part
     close_ups: list[tuple[Crack, Part]] = field(default_factory=list)
     surest: list[tuple[Crack, Part]] = field(default_factory=list)
@@ -63,20 +82,20 @@ def why_not(roast: Roast) -> str | None:
     """One sentence on why the recording cannot be used; None when it can."""
     if roast.recording is None:
         return "No recording of this roast was kept."
-    if not roast.recording.is_file():
-        return f"The recording is no longer at {roast.recording}."
     try:
+        if not roast.recording.is_file():
+            return f"The recording is no longer at {roast.recording}."
         same = roast.recording_sha256 in (None, sha256_of(roast.recording))
-    except InputError:
+    except (InputError, OSError, ValueError):  # of names that no system takes, too
         return f"The recording {roast.recording} cannot be read."
     return None if same else f"The recording {roast.recording} has changed since it was heard."
 
 
-def gather(story: Story, path: Path) -> Sound:
-    """Reads the recording. Raises InputError."""
-    start, end = chorus_span(story)
-    surest, doubtful = choose(_in_the_roast(story))
-    developed = [crack for crack in story.cracks if start <= crack.at_s <= end] or list(story.cracks)
+def gather(record: RoastRecord, path: Path) -> Sound:
+    """Reads the recording of a roast. Raises InputError when it cannot be read."""
+    start, end = chorus_span(record)
+    surest, doubtful = choose(_in_the_roast(record))
+    developed = [crack for crack in record.cracks if start <= crack.at_s <= end] or list(record.cracks)
     close = sorted(sorted(developed, key=lambda crack: -crack.snr_db)[:CLOSE_UPS])
     with closing(open_recording(path)) as source:
         rate = source.samplerate
@@ -116,19 +135,19 @@ def gather(story: Story, path: Path) -> Sound:
     )
 
 
-def _in_the_roast(story: Story) -> list[Crack]:
+def _in_the_roast(record: RoastRecord) -> list[Crack]:
     """Without the pour of the beans and their fall into the tray, which crackle as well."""
-    charge, drop = story.roast.at_s("charge"), story.roast.at_s("drop")
+    charge, drop = record.roast.at_s("charge"), record.roast.at_s("drop")
     first = -math.inf if charge is None else charge + POUR_S
-    return [crack for crack in story.cracks if first <= crack.at_s <= (math.inf if drop is None else drop)]
+    return [crack for crack in record.cracks if first <= crack.at_s <= (math.inf if drop is None else drop)]
 
 
-def chorus_span(story: Story) -> tuple[float, float]:
+def chorus_span(record: RoastRecord) -> tuple[float, float]:
     """Seconds from the first sample: first crack with a little before it; the densest stretch where there is none."""
-    roast = story.roast
+    roast = record.roast
     start = roast.at_s("first_crack.start")
     if start is None:
-        densest = max(story.density, key=lambda density: density.per_minute, default=None)
+        densest = max(record.density, key=lambda density: density.per_minute, default=None)
         start = 0.0 if densest is None else max(0.0, densest.at_s - 30)
     end = roast.at_s("first_crack.end") or roast.at_s("drop") or start + CHORUS_S
     if end <= start:
@@ -165,47 +184,51 @@ def as_wav(part: Part, samplerate: int) -> str:
 # -- spectra ---------------------------------------------------------------------------------------------------
 
 
-def spectrogram(part: Part, samplerate: int, *, columns: int) -> tuple[Floats, Floats, Floats]:
-    """Times (s), frequencies (Hz), and dB over the noise of each frequency: (frequencies, times).
+def spectrogram(part: Part, samplerate: int, *, columns: int) -> tuple[Reals, Reals, Reals]:
+    """A spectrogram over the noise of each frequency.
 
-    A short transform by librosa: Hann windows of 6 ms at half overlap; the noise is the median of each frequency. Of
-    the frames that fall into one column of the picture the loudest stands, for a crack is shorter than a column.
+    Hann windows of 6 ms at half overlap; the noise is the median of each frequency. Of the frames that fall into one
+    column of the picture the loudest stands, for a crack is shorter than a column.
+
+    Returns
+    -------
+    times : numpy.ndarray, shape (columns at most,)
+        Seconds.
+    frequencies : numpy.ndarray, shape (m,)
+        Hz.
+    decibels : numpy.ndarray, shape (m, columns at most)
+        dB over the noise.
     """
-    import librosa
-
     length = 2 ** round(np.log2(0.006 * samplerate))
-    hop = length // 2
-    samples = part.samples if len(part.samples) >= length else np.pad(part.samples, (0, length - len(part.samples)))
-    power = np.abs(librosa.stft(samples, n_fft=length, hop_length=hop, center=False)) ** 2
-    decibels = librosa.power_to_db(power, ref=1.0, amin=1e-14, top_db=None).astype(np.float64)
-    decibels -= np.median(decibels, axis=1, keepdims=True)
-    each = max(1, -(-decibels.shape[1] // columns))
-    pad = -decibels.shape[1] % each
+    times, frequencies, decibels = _over_noise(part, samplerate, length=length, hop=length // 2)
+    each = max(1, -(-len(times) // columns))
+    pad = -len(times) % each
     if pad:
         decibels = np.concatenate([decibels, np.repeat(decibels[:, -1:], pad, axis=1)], axis=1)
-    pooled = decibels.reshape(decibels.shape[0], -1, each).max(axis=2)
-    times = part.start_s + (np.arange(pooled.shape[1]) * each * hop + length / 2) / samplerate
-    return times, np.fft.rfftfreq(length, 1 / samplerate), pooled
+    return times[::each], frequencies, decibels.reshape(decibels.shape[0], -1, each).max(axis=2)
 
 
-def close_spectrum(part: Part, samplerate: int) -> tuple[Floats, Floats, Floats]:
+def close_spectrum(part: Part, samplerate: int) -> tuple[Reals, Reals, Reals]:
     """As ``spectrogram``, of a close-up: windows of 3 ms, 0.25 ms apart; times count from the middle, ms."""
-    import librosa
-
     length = max(16, 2 ** round(np.log2(0.003 * samplerate)))
     hop = max(1, round(0.00025 * samplerate))
-    samples = part.samples
-    if len(samples) < length + hop:
-        samples = np.pad(samples, (0, length + hop - len(samples)))
-    power = np.abs(librosa.stft(samples, n_fft=length, hop_length=hop, center=False)) ** 2
-    decibels = librosa.power_to_db(power, ref=1.0, amin=1e-14, top_db=None).astype(np.float64)
-    decibels -= np.median(decibels, axis=1, keepdims=True)
-    middle = part.start_s + CLOSE_S
-    times = part.start_s + (np.arange(decibels.shape[1]) * hop + length / 2) / samplerate - middle
-    return 1e3 * times, np.fft.rfftfreq(length, 1 / samplerate), decibels
+    times, frequencies, decibels = _over_noise(part, samplerate, length=length, hop=hop)
+    return 1e3 * (times - part.start_s - CLOSE_S), frequencies, decibels
 
 
-def band_passed(part: Part, samplerate: int) -> Floats:
+def _over_noise(part: Part, samplerate: int, *, length: int, hop: int) -> tuple[Reals, Reals, Reals]:
+    """Middles of the windows in seconds, frequencies in Hz, and dB over the median of each frequency."""
+    from scipy.signal import spectrogram as short_transform
+
+    samples = np.pad(part.samples, (0, max(0, length + hop - len(part.samples))))
+    frequencies, times, power = short_transform(
+        samples, samplerate, window="hann", nperseg=length, noverlap=length - hop, detrend=False, scaling="spectrum"
+    )
+    decibels = 10 * np.log10(np.maximum(power, _NOTHING).astype(np.float64))
+    return part.start_s + times, frequencies, decibels - np.median(decibels, axis=1, keepdims=True)
+
+
+def band_passed(part: Part, samplerate: int) -> Reals:
     """The part from 1 to 12 kHz, where cracks are heard, by transform; the rumble of the machine is left out."""
     spectrum = np.fft.rfft(part.samples.astype(np.float64))
     frequencies = np.fft.rfftfreq(len(part.samples), 1 / samplerate)
@@ -219,7 +242,7 @@ def loudest_frequency(part: Part, samplerate: int, at_s: float) -> float:
     length = 2 ** round(np.log2(0.006 * samplerate))
     centre = round((at_s - part.start_s) * samplerate)
 
-    def power(first: int) -> Floats:
+    def power(first: int) -> Reals:
         piece = part.samples[max(0, first) : max(0, first) + length]
         if len(piece) < length:
             piece = np.pad(piece, (0, length - len(piece)))

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 
 class Tone(NamedTuple):
-    """A colour on a light page (and on paper), and on a dark one."""
+    """A colour on a light page (and on paper), and on a dark one; ``#rrggbb``."""
 
     light: str
     dark: str
@@ -86,7 +86,7 @@ _SETTINGS: dict[Any, Any] = {
 
 @contextmanager
 def styled(*, salt: str = "") -> Iterator[None]:
-    """matplotlib's settings while figures are made or saved. salt: keeps names inside several drawings apart."""
+    """Settings of matplotlib while figures are made or saved. salt: keeps names inside several drawings apart."""
     import warnings
 
     import matplotlib

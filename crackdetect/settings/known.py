@@ -1,4 +1,4 @@
-"""Every setting of a live roast: its name, what it takes, its usual value."""
+"""Every setting of a live roast: its name, what it takes, its default."""
 
 from __future__ import annotations
 
@@ -12,10 +12,20 @@ from crackdetect.errors import SettingError
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """name: its key in the settings file; ``--name`` with dashes is its option, CRACKDETECT_NAME its variable.
+    """A setting that there is.
 
-    read: from text, number or truth value to the value. Raises SettingError. usual: the value where nobody says
-    anything. what: in a few words. remembered: whether the last roast of a coffee may give it.
+    Attributes
+    ----------
+    name : str
+        Its key in the settings file; ``--name`` with dashes is its option, CRACKDETECT_NAME its variable.
+    read : callable
+        From the name, and a text, number or truth value, to the value. Raises SettingError.
+    usual
+        The value where nobody says anything.
+    what : str
+        What it is, in a few words.
+    remembered : bool
+        Whether the last roast of a coffee may give it.
     """
 
     name: str
@@ -26,10 +36,12 @@ class Known:
 
     @property
     def option(self) -> str:
+        """Name of the option on the command line."""
         return f"--{self.name.replace('_', '-')}"
 
     @property
     def variable(self) -> str:
+        """Name of the environment variable."""
         return f"CRACKDETECT_{self.name.upper()}"
 
 
@@ -98,7 +110,7 @@ KNOWN = (
     Known("device", _text, None, "the microphone: its number or a part of its name"),
     Known("channel", _channel, None, "which channel of it is heard"),
     Known("coffee", _text, None, "name of the coffee"),
-    Known("green", _weight, None, "green weight", remembered=True),
+    Known("batch", _weight, None, "weight of the green beans", remembered=True),
     Known("process", _text, None, "how the coffee was processed"),
     Known("origin", _text, None, "where it grew"),
     Known("machine", _text, None, "the machine it is roasted in", remembered=True),
@@ -111,6 +123,8 @@ KNOWN = (
     Known("quiet", _truth, False, "no sound"),
     Known("volume", _volume, 80, "loudness of signals and speech, percent"),
     Known("speech", _truth, True, "alerts are spoken, where the system has a voice"),
+    Known("page", _text, None, "the board in a browser: on this computer (here), or in its network (lan)"),
+    Known("ticks", _truth, True, "soft ticks 10 and 5 seconds before the target"),
     Known("record", _truth, None, "record the sound of the roast"),
     Known("webhook", _texts, (), "where events are sent"),
     Known("webhook_events", _text, None, "which events are sent"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from contextlib import closing
 from typing import Any
@@ -14,11 +15,12 @@ def last_of(coffee: str) -> Mapping[str, Any]:
 
     A damaged log must not keep anybody from roasting; the log's own commands tell of it.
     """
-    from crackdetect import places
-    from crackdetect.log.store import FILE, RoastLog
+    from crackdetect.storage import paths
+    from crackdetect.storage.log_file import FILE
+    from crackdetect.storage.roast_store import RoastLog
 
-    path = places.data_folder() / FILE
-    if not path.exists():
+    path = paths.data_folder() / FILE
+    if not os.path.exists(path):  # nor one that cannot be looked for
         return {}
     try:
         with closing(RoastLog(path)) as log:
@@ -29,7 +31,7 @@ def last_of(coffee: str) -> Mapping[str, Any]:
         return {}
     return {
         "target": remembered.target,
-        "green": remembered.green_g,
+        "batch": remembered.green_g,
         "machine": remembered.machine,
         "expect": remembered.expect,
     }

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from crackdetect.events import clock
+from crackdetect.notation import clock
 
 
 def shown_value(name: str, value: Any) -> str | None:
-    """None for what nobody said; addresses without what may be secret in them."""
+    """A value as a person may see it: None for what nobody said, addresses without what may be secret in them."""
     if value is None or value == ():
         return None
     if name == "webhook":
@@ -21,6 +21,6 @@ def shown_value(name: str, value: Any) -> str | None:
         return f"{clock(value[0])}-{clock(value[1])}"
     if name in ("cool", "max_development"):
         return clock(value)
-    if name == "green":
+    if name == "batch":
         return f"{value:g}g"
     return str(value)

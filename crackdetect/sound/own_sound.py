@@ -11,14 +11,11 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from crackdetect.blocks import Block
-
-if TYPE_CHECKING:
-    from crackdetect.session import Source
+from crackdetect.audio.wrapped_source import WrappedSource
+from crackdetect.blocks import Block, Source
 
 TAIL_S = 0.6
 
@@ -50,15 +47,12 @@ class OwnSound:
             return self._sounding > 0 or self._clock() - duration_s < self._until
 
 
-class MaskedSource:
+class MaskedSource(WrappedSource):
     """A source whose blocks are lost to our own sound while it lasts."""
 
     def __init__(self, source: Source, own_sound: OwnSound) -> None:
-        self._source = source
+        super().__init__(source)
         self._own = own_sound
-        self.samplerate = source.samplerate
-        self.kind: Literal["microphone", "file", "stdin"] = source.kind
-        self.name = source.name
 
     def __iter__(self) -> Iterator[Block]:
         nothing = np.zeros(0, np.float32)
@@ -70,6 +64,3 @@ class MaskedSource:
             if block.lost or block.overflow:
                 yield Block(nothing, lost=block.lost, overflow=block.overflow)
             yield Block(nothing, lost=count, lost_to="own_sound")
-
-    def close(self) -> None:
-        self._source.close()

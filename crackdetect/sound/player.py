@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from crackdetect.alerts import Signal
-from crackdetect.capture import AUDIO_LOCK
+from crackdetect.audio.devices import AUDIO_LOCK
+from crackdetect.audio.silenced_stderr import quiet
 from crackdetect.errors import DeviceError
-from crackdetect.quiet import quiet
+from crackdetect.roast.alerts import Signal
 from crackdetect.sound.signals import signal
 
 #: A signal can be cut short after this much of it.

@@ -14,8 +14,8 @@ from typing import get_args
 
 import numpy as np
 
-from crackdetect.alerts import Signal
 from crackdetect.blocks import Samples
+from crackdetect.roast.alerts import Signal
 
 ATTACK_S = 0.015
 RELEASE_S = 0.045
@@ -23,10 +23,14 @@ RELEASE_S = 0.045
 _PARTIALS = (1.0, 0.6, 0.25)
 #: Notes as (Hz, seconds); 0 Hz is a rest. Pitches are of the equal-tempered scale at A = 440 Hz.
 _NOTES: dict[Signal, tuple[tuple[float, float], ...]] = {
+    # one low breath: something may come
+    "coming": ((659, 0.16),),
     # climbs, twice
     "first_crack": ((880, 0.14), (1175, 0.14), (1568, 0.22), (0, 0.1), (880, 0.14), (1175, 0.14), (1568, 0.26)),
     # two taps
     "near": ((1047, 0.1), (0, 0.1), (1047, 0.1)),
+    # one soft tick
+    "tick": ((1319, 0.1),),
     # to and fro
     "target": ((1319, 0.12), (1760, 0.12)) * 4,
     # falls, three times
@@ -40,12 +44,28 @@ _NOTES: dict[Signal, tuple[tuple[float, float], ...]] = {
     # one tap
     "noted": ((1175, 0.12),),
 }
+#: Those that only say that something may come, and how loud they are beside the others.
+_SOFT: dict[Signal, float] = {"coming": 0.7, "tick": 0.7}
 NAMES: tuple[Signal, ...] = get_args(Signal)
 
 
 def signal(name: Signal, *, samplerate: int, volume: float = 1.0) -> Samples:
-    """float32 samples of shape (n,), at most 1.2 s long. volume: 0 to 1, of full scale."""
-    return np.concatenate([_note(hz, seconds, samplerate) for hz, seconds in _NOTES[name]]) * np.float32(volume)
+    """A signal, at most 1.2 s long.
+
+    Parameters
+    ----------
+    samplerate
+        Hz.
+    volume
+        0 to 1, of full scale.
+
+    Returns
+    -------
+    Samples
+        float32, shape (n,).
+    """
+    loud = np.float32(volume * _SOFT.get(name, 1.0))
+    return np.concatenate([_note(hz, seconds, samplerate) for hz, seconds in _NOTES[name]]) * loud
 
 
 def _note(hz: float, seconds: float, samplerate: int) -> Samples:

@@ -25,7 +25,12 @@ _WINDOWS = (
 class Voice:
     """A command that speaks what it reads from standard input, or its last argument.
 
-    command: the words of the command. by_input: whether the text goes to standard input.
+    Attributes
+    ----------
+    command
+        Its words.
+    by_input
+        Whether the text goes to standard input.
     """
 
     command: tuple[str, ...]
@@ -56,7 +61,15 @@ class Voice:
 def find_voice(
     *, volume: float = 1.0, platform: str = sys.platform, which: Callable[[str], str | None] = shutil.which
 ) -> Voice | None:
-    """The system's voice, None where it has none. volume: 0 to 1, as far as the command knows of volume."""
+    """The system's voice, ``None`` where it has none.
+
+    Parameters
+    ----------
+    volume
+        0 to 1, as far as the command knows of volume.
+    platform, which
+        The system, as in ``sys.platform``, and what finds a command on it.
+    """
     percent = round(100 * volume)
     candidates: Sequence[tuple[str, tuple[str, ...], bool]]
     if platform == "darwin":

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import scipy.fft
 
+from crackdetect.blocks import Doubles, Floats
 from crackdetect.synth.plan import Microphone, Room
-
-Doubles = npt.NDArray[np.float64]
-Floats = npt.NDArray[np.float32]
 
 
 def room_response(rng: np.random.Generator, room: Room, *, samplerate: int) -> Floats:
@@ -59,6 +56,7 @@ class Sections:
         self._state = np.zeros((len(self._sos), 2))
 
     def __call__(self, samples: Doubles) -> Doubles:
+        """The next samples (n,), filtered."""
         if len(self._sos) == 0:
             return samples
         from scipy.signal import sosfilt
@@ -68,6 +66,7 @@ class Sections:
 
 
 def microphone_sections(microphone: Microphone, samplerate: int) -> list[list[float]]:
+    """Second-order sections of a microphone's pass band and resonances, each of six coefficients."""
     from scipy.signal import butter
 
     sections: list[list[float]] = butter(1, microphone.low_hz, "highpass", fs=samplerate, output="sos").tolist()
@@ -129,6 +128,7 @@ class GainControl:
         self._gain = 1.0
 
     def __call__(self, samples: Doubles) -> Doubles:
+        """The next samples (n,), with their gain."""
         if self._strength == 0:
             return samples
         out = np.empty_like(samples)

@@ -10,11 +10,10 @@ modes and a damped burst of noise, sometimes twice. Second crack is brighter and
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from crackdetect.blocks import Doubles
 from crackdetect.synth.plan import Colour
 
-Doubles = npt.NDArray[np.float64]
 #: Second crack's modes lie at these frequencies.
 SECOND_CENTRE_HZ = 7_500.0
 

@@ -10,11 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
+from crackdetect.blocks import Doubles
 from crackdetect.synth.plan import HOUSEHOLD_KINDS
-
-Doubles = npt.NDArray[np.float64]
 
 
 def make(kind: str, rng: np.random.Generator, *, kitchen: int, samplerate: int, duration_s: float) -> Doubles:

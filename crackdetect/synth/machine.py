@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from crackdetect.blocks import Doubles
 from crackdetect.synth.chain import Sections, bump_sections
 from crackdetect.synth.plan import Machine, RoastPlan
 from crackdetect.synth.sounds import SoundBank
 
-Doubles = npt.NDArray[np.float64]
 _POOL = 24
 
 
@@ -37,7 +37,7 @@ class Bed:
         self._loop: npt.NDArray[np.float32] | None = None
         self._offset = 0
         if sounds is not None and sounds.beds and plan.bed_index is not None:
-            self._loop = _loop(sounds.beds[plan.bed_index % len(sounds.beds)], sounds.samplerate, fs, rng)
+            self._loop = bed_loop(sounds.beds[plan.bed_index % len(sounds.beds)], sounds.samplerate, fs, rng)
             self._offset = int(rng.integers(len(self._loop)))
 
     def cell(self, j: int, *, cooling: Doubles) -> Doubles:
@@ -83,7 +83,7 @@ def _tilt_sections(machine: Machine, samplerate: int) -> list[list[float]]:
     return sections
 
 
-def _loop(
+def bed_loop(
     bed: npt.NDArray[np.float32], bank_rate: int, samplerate: int, rng: np.random.Generator
 ) -> npt.NDArray[np.float32]:
     """A real bed at another speed and colour, cross-faded into itself, of unit rms."""
@@ -118,6 +118,7 @@ class Impacts:
         self._spill = np.zeros(fs)  # what of a second's strikes sounds in the next
 
     def cell(self, j: int) -> Doubles:
+        """Samples of second number ``j``."""
         plan, m = self._plan, self._plan.machine
         fs = plan.samplerate
         rng = np.random.default_rng([plan.seed, self._stream, j])

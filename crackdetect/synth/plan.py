@@ -16,6 +16,11 @@ from typing import Any
 import numpy as np
 
 from crackdetect.errors import SettingError
+from crackdetect.synth.chorus import Chorus
+from crackdetect.synth.kinds import draw_machine
+from crackdetect.synth.roasts import draw_roast
+from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.wide import RECORDED, Wide
 
 SCENARIOS = ("roast", "chorus", "second", "quiet", "noisy", "kitchen", "machine")
 HOUSEHOLD_KINDS = (
@@ -84,8 +89,21 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Microphone:
-    """low_hz, high_hz: pass band. tilt_db: high against low end. resonances: as in Machine. gain_control: strength of
-    an automatic gain, 0 (none) to 1. lossy_hz: upper edge left by a codec, 0 = none."""
+    """A microphone and what follows it.
+
+    Attributes
+    ----------
+    low_hz, high_hz : float
+        Pass band.
+    tilt_db : float
+        High against low end.
+    resonances
+        As in Machine.
+    gain_control : float
+        Strength of an automatic gain, 0 (none) to 1.
+    lossy_hz : float
+        Upper edge left by a codec, 0 = none.
+    """
 
     low_hz: float = 60.0
     high_hz: float = 20_000.0
@@ -97,8 +115,18 @@ class Microphone:
 
 @dataclass(frozen=True, slots=True)
 class Colour:
-    """What this batch's cracks sound like: centre and spread (in octaves) of their modes, seconds of decay, share of
-    noise, share of doubles. modes: how many each has, 0 = two to five, as it comes."""
+    """What this batch's cracks sound like.
+
+    Attributes
+    ----------
+    centre_hz, spread_octaves : float
+        Of the frequencies of their modes.
+    decay_s : float
+    noise, doubles : float
+        Shares of noise in a crack, and of doubles.
+    modes : int
+        How many each has; 0 = two to five, as it comes.
+    """
 
     centre_hz: float = 2_000.0
     spread_octaves: float = 0.8
@@ -153,6 +181,11 @@ class RoastPlan:
     first_start_s: the rate leaves the strays' and rises over ramp_s to peak_per_minute, stays for first_hold_s and
     falls over first_fall_s. second_start_s: likewise, staying until the drop or the end. snr_low_db, snr_high_db: range
     of the cracks' peak over the in-band rms (1-12 kHz); second_snr_offset_db: second crack against that.
+
+    wide: a machine with beans in it, of the wide family; then machine (but for its kind), room and colour say nothing.
+    Its cracks come by a smooth distribution (``chorus.py``): first_start_s is when 2 % of them have come, ramp_s the
+    time from there to the peak, first_hold_s and first_fall_s merely tell how long the rate stays above 0.8 of it and
+    falls to 0.1 of it; snr_low_db and snr_high_db are where 5 and 95 % of the cracks lie, at the air's first level.
     """
 
     seed: int
@@ -187,6 +220,7 @@ class RoastPlan:
     real_distractor_high_db: float = 30.0
     bed_index: int | None = None
     bed_share: float = 0.8
+    wide: Wide | None = None
 
     def __post_init__(self) -> None:
         if self.scenario not in SCENARIOS:
@@ -214,30 +248,55 @@ class RoastPlan:
         """Where the falling rate crosses a tenth of its peak, or the earlier drop; None if after the end."""
         if self.first_start_s is None or (self.drop_s is not None and self.drop_s <= self.first_start_s):
             return None
-        end = self.first_start_s + self.ramp_s + self.first_hold_s + 0.9 * self.first_fall_s
+        if self.first_chorus is not None:
+            end = self.first_chorus.end_s()
+        else:
+            end = self.first_start_s + self.ramp_s + self.first_hold_s + 0.9 * self.first_fall_s
         if self.drop_s is not None:
             end = min(end, self.drop_s)
         return end if 0 <= end <= self.duration_s else None
 
+    @property
+    def first_chorus(self) -> Chorus | None:
+        """First crack of the wide family."""
+        if self.wide is None or self.first_start_s is None:
+            return None
+        return self.wide.first(self.first_start_s, self.ramp_s, self.peak_per_minute)
+
+    @property
+    def second_chorus(self) -> Chorus | None:
+        """Second crack of the wide family."""
+        if self.wide is None or self.second_start_s is None:
+            return None
+        return self.wide.second(self.second_start_s, self.second_ramp_s, self.second_peak_per_minute)
+
     def first_per_minute(self, time_s: float) -> float:
+        """True rate of first cracks at a time (s), a minute."""
         if self.first_start_s is None or (self.drop_s is not None and time_s >= self.drop_s):
             return 0.0
+        if self.first_chorus is not None:
+            return float(self.first_chorus.per_minute(np.array([time_s]))[0])
         since = time_s - self.first_start_s
         up = since / self.ramp_s
         down = (self.ramp_s + self.first_hold_s + self.first_fall_s - since) / self.first_fall_s
         return self.peak_per_minute * max(0.0, min(1.0, up, down))
 
     def second_per_minute(self, time_s: float) -> float:
+        """True rate of second cracks at a time (s), a minute."""
         if self.second_start_s is None or (self.drop_s is not None and time_s >= self.drop_s):
             return 0.0
+        if self.second_chorus is not None:
+            return float(self.second_chorus.per_minute(np.array([time_s]))[0])
         return self.second_peak_per_minute * max(0.0, min(1.0, (time_s - self.second_start_s) / self.second_ramp_s))
 
     def cracks_per_minute(self, time_s: float) -> float:
+        """True rate of all cracks at a time (s), strays among them, a minute."""
         beans_in = (self.charge_s is None or time_s >= self.charge_s) and (self.drop_s is None or time_s < self.drop_s)
         strays = self.strays_per_minute if beans_in else 0.0
         return strays + self.first_per_minute(time_s) + self.second_per_minute(time_s)
 
     def to_dict(self) -> dict[str, Any]:
+        """As JSON takes it."""
         return asdict(self)
 
     @classmethod
@@ -253,6 +312,8 @@ class RoastPlan:
         values["room"] = Room(**values["room"])
         values["microphone"] = Microphone(**bumps(values["microphone"]))
         values["household"] = tuple(Household(**h) for h in values["household"])
+        if values.get("wide") is not None:
+            values["wide"] = Wide.from_dict(values["wide"])
         return cls(**values)
 
 
@@ -266,21 +327,39 @@ def plan_roast(
     real_distractor_rate_per_minute: float = 0.0,
     bed_index: int | None = None,
     overrides: Mapping[str, Any] | None = None,
+    family: str = "narrow",
+    machine_seed: int | None = None,
+    leave_out: frozenset[str] = frozenset(),
+    sounds: SoundBank | None = None,
 ) -> RoastPlan:
     """Draws all numbers of a roast from ``seed``.
 
     scenario: ``roast`` (charge to cooling, 8 to 12 min), ``chorus`` (a minute or two around the start of first crack),
     ``second`` (first and second crack), ``quiet`` and ``noisy`` (a short roast, cracks far above or hardly above the
     machine), ``kitchen`` (a busy one, in which nothing cracks), ``machine`` (the same without the kitchen).
-    overrides: values for any field of RoastPlan. Raises SettingError on an unknown name or a value out of range.
+    overrides: values for any field of RoastPlan. family: ``narrow``, or ``wide``: a machine of any kind with beans in
+    it, drawn from machine_seed (default: seed), none of the families of leave_out (of ``wide.FAMILIES``); sounds: the
+    recorded sounds that it may use. Raises SettingError on an unknown name or a value out of range.
     """
     if scenario not in SCENARIOS:
         raise SettingError(f"scenario {scenario!r} is unknown; choose one of {', '.join(SCENARIOS)}")
+    if family == "wide":
+        values = _wide(seed, machine_seed, scenario, samplerate, duration_s, leave_out, sounds)
+    elif family == "narrow":
+        values = _narrow(seed, scenario, samplerate, duration_s)
+        values |= {"real_crack_fraction": real_crack_fraction, "bed_index": bed_index}
+    else:
+        raise SettingError(f"family {family!r} is unknown; choose narrow or wide")
+    values |= {"real_distractor_rate_per_minute": real_distractor_rate_per_minute}
+    return _overridden(RoastPlan(seed=seed, scenario=scenario, samplerate=samplerate, **values), overrides)
+
+
+def _narrow(seed: int, scenario: str, samplerate: int, duration_s: float | None) -> dict[str, Any]:
+    """The values of a roast of the narrow family; the order of the draws is part of what a seed means."""
     rng = np.random.default_rng([seed, 1])
-    values: dict[str, Any] = {}
     length = duration_s if duration_s is not None else _usual_length(scenario, rng)
     low = rng.uniform(7, 16)
-    values |= {"snr_low_db": low, "snr_high_db": low + rng.uniform(4, 10)}
+    values: dict[str, Any] = {"duration_s": float(length), "snr_low_db": low, "snr_high_db": low + rng.uniform(4, 10)}
     values["machine"] = _machine(rng)
     values["room"] = Room(
         rt60_s=float(rng.uniform(0.1, 0.9)), direct_db=float(rng.uniform(-4, 12)), early=int(rng.integers(2, 12))
@@ -306,56 +385,83 @@ def plan_roast(
         "level_dbfs": float(rng.uniform(-60, -20)),
     }
     household_rate = float(rng.choice([0.0, rng.uniform(0.2, 3)]))
-    if scenario in ("roast", "quiet", "noisy"):
-        charge = float(rng.uniform(0.02, 0.05) * length)
-        cooling = float(min(40.0, 0.08 * length))
-        values |= {
-            "charge_s": charge,
-            "first_start_s": charge + float(rng.uniform(0.64, 0.76)) * (length - charge - cooling),
-        }
-        values["drop_s"] = length - cooling
-        if length < 400:  # a short scene has a short chorus
-            values |= {"ramp_s": float(rng.uniform(8, 20)), "first_hold_s": 60.0}
-    elif scenario == "chorus":
-        start = float(rng.uniform(0.1, 0.5)) * length
-        values |= {"first_start_s": start, "ramp_s": float(rng.uniform(3, 25))}
-    elif scenario == "second":
-        if length < 200:
-            values |= {
-                "first_start_s": float(rng.uniform(-40, 5)),
-                "ramp_s": 10.0,
-                "first_hold_s": float(rng.uniform(5, 40)),
-            }
-            values["second_start_s"] = float(rng.uniform(0.3, 0.6)) * length
-        else:
-            charge = float(rng.uniform(0.02, 0.05) * length)
-            values |= {"charge_s": charge, "first_start_s": charge + float(rng.uniform(0.40, 0.48)) * length}
-            values["second_start_s"] = charge + float(rng.uniform(0.76, 0.84)) * length
-            values["drop_s"] = length - 15.0
-    else:
-        values |= {"strays_per_minute": 0.0}
-        if rng.random() < 0.4 and length >= 120:
-            values["charge_s"] = float(rng.uniform(0.05, 0.3)) * length
+    values |= _times(rng, scenario, length)
+    if scenario in ("kitchen", "machine"):
         household_rate = float(rng.uniform(2, 14)) if scenario == "kitchen" else 0.0
     if scenario == "quiet":
         values |= {"snr_low_db": 18.0, "snr_high_db": 30.0, "level_dbfs": -50.0}
     if scenario == "noisy":
         values |= {"snr_low_db": 9.0, "snr_high_db": 14.0, "level_dbfs": -22.0}
     values["household"] = _household(rng, household_rate, length)
+    return values | {"bed_share": float(rng.uniform(0.4, 1.0))}
+
+
+def _times(rng: np.random.Generator, scenario: str, length: float) -> dict[str, Any]:
+    """When beans go in and out and when they crack, in a roast of the narrow family."""
+    if scenario in ("roast", "quiet", "noisy"):
+        charge, cooling = float(rng.uniform(0.02, 0.05) * length), float(min(40.0, 0.08 * length))
+        first = charge + float(rng.uniform(0.64, 0.76)) * (length - charge - cooling)
+        times = {"charge_s": charge, "first_start_s": first, "drop_s": length - cooling}
+        if length < 400:  # a short scene has a short chorus
+            times |= {"ramp_s": float(rng.uniform(8, 20)), "first_hold_s": 60.0}
+        return times
+    if scenario == "chorus":
+        return {"first_start_s": float(rng.uniform(0.1, 0.5)) * length, "ramp_s": float(rng.uniform(3, 25))}
+    if scenario == "second" and length < 200:
+        times = {"first_start_s": float(rng.uniform(-40, 5)), "ramp_s": 10.0}
+        times["first_hold_s"] = float(rng.uniform(5, 40))
+        return times | {"second_start_s": float(rng.uniform(0.3, 0.6)) * length}
+    if scenario == "second":
+        charge = float(rng.uniform(0.02, 0.05) * length)
+        times = {"charge_s": charge, "first_start_s": charge + float(rng.uniform(0.40, 0.48)) * length}
+        return times | {"second_start_s": charge + float(rng.uniform(0.76, 0.84)) * length, "drop_s": length - 15.0}
+    times = {"strays_per_minute": 0.0}
+    if rng.random() < 0.4 and length >= 120:
+        times["charge_s"] = float(rng.uniform(0.05, 0.3)) * length
+    return times
+
+
+def _overridden(plan: RoastPlan, overrides: Mapping[str, Any] | None) -> RoastPlan:
+    known = {f.name for f in fields(RoastPlan)}
+    for name in overrides or {}:
+        if name not in known:
+            raise SettingError(f"setting {name!r} is unknown; choose from {', '.join(sorted(known))}")
+    return replace(plan, **overrides) if overrides else plan
+
+
+def _wide(
+    seed: int,
+    machine_seed: int | None,
+    scenario: str,
+    samplerate: int,
+    duration_s: float | None,
+    leave_out: frozenset[str],
+    sounds: SoundBank | None,
+) -> dict[str, Any]:
+    """Values of a plan of the wide family."""
+    lent = sounds or SoundBank()
+    has = (any(lent.cracks.values()), bool(lent.distractors), bool(lent.beds))
+    machine, microphone = draw_machine(
+        seed if machine_seed is None else machine_seed,
+        samplerate=samplerate,
+        leave_out=leave_out,
+        recorded=frozenset(name for name, there in zip(RECORDED, has, strict=True) if there),
+    )
+    length, values = draw_roast(seed, machine, scenario=scenario, length_s=duration_s)
+    rng = np.random.default_rng([seed, 43])
+    per_minute = rng.uniform(2, 14) if scenario == "kitchen" else rng.choice([0.0, rng.uniform(0.2, 3)])
     values |= {
-        "real_crack_fraction": real_crack_fraction,
-        "real_distractor_rate_per_minute": real_distractor_rate_per_minute,
-        "bed_index": bed_index,
-        "bed_share": float(rng.uniform(0.4, 1.0)),
+        "duration_s": float(length),
+        "machine": Machine(kind=machine.kind),
+        "microphone": Microphone(**microphone),
+        "household": () if scenario == "machine" else _household(rng, float(per_minute), length),
     }
-    plan = RoastPlan(seed=seed, scenario=scenario, samplerate=samplerate, duration_s=float(length), **values)
-    if overrides:
-        known = {f.name for f in fields(RoastPlan)}
-        for name in overrides:
-            if name not in known:
-                raise SettingError(f"setting {name!r} is unknown; choose from {', '.join(sorted(known))}")
-        plan = replace(plan, **overrides)
-    return plan
+    if values.get("first_start_s") is not None:
+        chorus = values["wide"].first(values["first_start_s"], values["ramp_s"], values["peak_per_minute"])
+        peak_s = values["first_start_s"] + values["ramp_s"]
+        values["first_hold_s"] = max(0.0, chorus.end_s(0.8) - peak_s)
+        values["first_fall_s"] = max(0.1, (chorus.end_s() - peak_s - values["first_hold_s"]) / 0.9)
+    return values
 
 
 def _usual_length(scenario: str, rng: np.random.Generator) -> float:

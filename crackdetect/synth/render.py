@@ -7,44 +7,33 @@ depend on how they are asked for.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
 
-from crackdetect.blocks import Samples
-from crackdetect.synth import household
+from crackdetect.blocks import Doubles, Samples
+from crackdetect.errors import SettingError
 from crackdetect.synth.chain import GainControl, Reverberator, Sections, microphone_sections, room_response
 from crackdetect.synth.cracks import first_crack, second_crack
+from crackdetect.synth.levels import in_band, in_band_rms
 from crackdetect.synth.machine import Bed, Impacts
+from crackdetect.synth.placing import Sound, kitchen_sound, mix, resampled
 from crackdetect.synth.plan import RoastPlan
+from crackdetect.synth.recorder import Coder, SlowGain
 from crackdetect.synth.sounds import SoundBank
+from crackdetect.synth.stage import Stage, needs
 from crackdetect.synth.truth import Truth, TruthEvent
 
-Doubles = npt.NDArray[np.float64]
-#: Band in which levels are measured, Hz.
-IN_BAND_HZ = (1_000.0, 12_000.0)
 #: Seconds of the machine alone that are rendered first to know its level.
 _PROBE_S = 6
 #: Names of the streams of chance, so that none depends on how much another has drawn.
 Thing = TypeVar("Thing")
 _CRACK_STREAM, _TIMES_STREAM, _REAL_STREAM, _ALIKE_STREAM = 21, 22, 23, 26
+#: Standard deviations from 5 to 95 % of a normal distribution.
+_FIVE_TO_95 = 3.2897
 #: A recording with so many cracks can lend a whole roast its cracks; few would be heard again and again.
 _ENOUGH_ALIKE = 20
-
-
-@dataclass(frozen=True, slots=True)
-class _Sound:
-    """Something to be placed: number, sample at which it starts (crack: at which its peak lies), and what it is."""
-
-    number: int
-    at: int
-    kind: str
-    label: str
-    level_db: float
-    duration_s: float = 0.0
 
 
 class Renderer:
@@ -54,13 +43,21 @@ class Renderer:
         self.plan = plan
         self._sounds = sounds
         self._length = round(plan.duration_s * plan.samplerate)
+        self._wide = None if plan.wide is None else self._wide_stage()
         self._cracks = self._crack_schedule()
         self._others = self._other_schedule()
         self.truth = self._make_truth()
 
+    def _wide_stage(self) -> Stage:
+        assert self.plan.wide is not None
+        missing = [field for field in needs(self.plan.wide) if not (self._sounds and getattr(self._sounds, field))]
+        if missing:
+            raise SettingError(f"this plan needs recorded {missing[0]}; render it with the sounds it was drawn for")
+        return Stage(self.plan, self._sounds)
+
     # -- what happens ---------------------------------------------------------------------------------------
 
-    def _crack_schedule(self) -> list[_Sound]:
+    def _crack_schedule(self) -> list[Sound]:
         plan = self.plan
         rng = np.random.default_rng([plan.seed, _TIMES_STREAM])
         times: list[tuple[float, str]] = []
@@ -77,6 +74,11 @@ class Renderer:
             for _ in range(size):
                 times.append((time, "stray"))
                 time += float(rng.uniform(0.05, 0.6))
+        if plan.wide is not None:  # each audible bean once
+            for kind, chorus in (("first", plan.first_chorus), ("second", plan.second_chorus)):
+                if chorus is not None:
+                    times += [(t, kind) for t in chorus.times(rng).tolist() if low <= t < high]
+            return self._sounded(times, rng)
         # choruses: thinning of a homogeneous process (Lewis & Shedler, Naval Res. Logistics Q. 26, 1979)
         for kind, peak, rate in (
             ("first", plan.peak_per_minute, plan.first_per_minute),
@@ -88,20 +90,29 @@ class Renderer:
             proposed = rng.uniform(0, plan.duration_s, count)
             kept = rng.uniform(0, peak, count)
             times += [(t, kind) for t, u in zip(proposed.tolist(), kept.tolist(), strict=True) if u < rate(t)]
+        return self._sounded(times, rng)
+
+    def _sounded(self, times: list[tuple[float, str]], rng: np.random.Generator) -> list[Sound]:
+        """Cracks at their levels: evenly between the plan's bounds, or normally about their middle (wide family)."""
+        plan = self.plan
+        middle, spread = (plan.snr_low_db + plan.snr_high_db) / 2, (plan.snr_high_db - plan.snr_low_db) / _FIVE_TO_95
         sounds = []
         for number, (time, kind) in enumerate(sorted(times)):
-            snr = float(rng.uniform(plan.snr_low_db, plan.snr_high_db))
+            if plan.wide is None:
+                snr = float(rng.uniform(plan.snr_low_db, plan.snr_high_db))
+            else:
+                snr = float(rng.normal(middle, spread))
             if kind == "second":
                 snr += plan.second_snr_offset_db
             at = round(time * plan.samplerate)
             if at < self._length:
-                sounds.append(_Sound(number, at, kind, "synthetic", snr))
+                sounds.append(Sound(number, at, kind, "synthetic", snr))
         return sounds
 
-    def _other_schedule(self) -> list[_Sound]:
+    def _other_schedule(self) -> list[Sound]:
         plan = self.plan
         found = [
-            _Sound(i, round(h.start_s * plan.samplerate), "distractor", h.kind, h.level_db, h.duration_s)
+            Sound(i, round(h.start_s * plan.samplerate), "distractor", h.kind, h.level_db, h.duration_s)
             for i, h in enumerate(plan.household)
         ]
         if self._sounds is not None and self._sounds.distractors and plan.real_distractor_rate_per_minute > 0:
@@ -111,13 +122,17 @@ class Renderer:
                 which = int(rng.integers(len(self._sounds.distractors)))
                 level = float(rng.uniform(plan.real_distractor_low_db, plan.real_distractor_high_db))
                 found.append(
-                    _Sound(100_000 + i, round(time * plan.samplerate), "distractor", f"real {which}", level, 8.0)
+                    Sound(100_000 + i, round(time * plan.samplerate), "distractor", f"real {which}", level, 8.0)
                 )
         return sorted((s for s in found if s.at < self._length), key=lambda s: (s.at, s.number))
 
     def _make_truth(self) -> Truth:
         plan = self.plan
-        events = [TruthEvent(s.at / plan.samplerate, s.kind, s.level_db, s.label) for s in self._cracks]
+        heard_db = [s.level_db if self._wide is None else self._wide.crack_db(s) for s in self._cracks]
+        events = [
+            TruthEvent(s.at / plan.samplerate, s.kind, level, s.label)
+            for s, level in zip(self._cracks, heard_db, strict=True)
+        ]
         events += [TruthEvent(s.at / plan.samplerate, s.kind, float("-inf"), s.label) for s in self._others]
         last = plan.duration_s if plan.drop_s is None else min(plan.drop_s, plan.duration_s)
 
@@ -162,6 +177,9 @@ class Renderer:
             yield np.concatenate(kept)
 
     def _cells(self) -> Iterator[Samples]:
+        if self._wide is not None:
+            yield from self._wide_cells()
+            return
         plan, fs = self.plan, self.plan.samplerate
         rng = np.random.default_rng([plan.seed, 13])
         near = room_response(rng, plan.room, samplerate=fs)  # roaster to microphone
@@ -174,6 +192,30 @@ class Renderer:
         j = 0
         while done < self._length:
             cell = control(stage.cell(j)) * scale
+            out = self._quantised(cell, j)[: self._length - done]
+            done += len(out)
+            yield out
+            j += 1
+
+    def _wide_cells(self) -> Iterator[Samples]:
+        assert self.plan.wide is not None
+        plan, fs, machine = self.plan, self.plan.samplerate, self.plan.wide.machine
+        stage = self._wide_stage()
+        stage.schedule(self._cracks, self._others)
+        scale = 10 ** (plan.level_dbfs / 20) / stage.whole_rms
+        gain = SlowGain(
+            range_db=machine.gain_range_db, fall_s=0.3, rise_s=machine.gain_rise_s, reference=stage.whole_rms,
+            samplerate=fs,
+        )  # fmt: skip
+        coder = None
+        if machine.coder_noise_db:
+            coder = Coder(noise_db=machine.coder_noise_db, highest_hz=machine.coder_hz, samplerate=fs)
+        late = 0 if coder is None else coder.delay
+        done = j = 0
+        while done < self._length:
+            cell = gain(stage.cell(j)) * scale
+            cell = cell if coder is None else coder(cell)
+            cell, late = cell[late:], max(0, late - len(cell))
             out = self._quantised(cell, j)[: self._length - done]
             done += len(out)
             yield out
@@ -254,14 +296,15 @@ class _Stage:
             self._pending_near.append((sound.at - peak, wave))
         while self._others and self._others[0].at < end:
             sound = self._others.pop(0)
-            self._pending_far.append((sound.at, self._other(sound)))
-        self._pending_near = _mix(near, self._pending_near, start)
+            wave = kitchen_sound(sound, seed=plan.seed, samplerate=fs, sounds=self._sounds, noise_rms=self._bed_rms)
+            self._pending_far.append((sound.at, wave))
+        self._pending_near = mix(near, self._pending_near, start)
         far = np.zeros(fs)
-        self._pending_far = _mix(far, self._pending_far, start)
+        self._pending_far = mix(far, self._pending_far, start)
         through = self._near(near.astype(np.float32)).astype(np.float64) + self._far(far.astype(np.float32))
         return self._microphone(self._bed.cell(j, cooling=cooling) + through)
 
-    def _crack(self, sound: _Sound) -> tuple[Doubles, int]:
+    def _crack(self, sound: Sound) -> tuple[Doubles, int]:
         """A crack's dry waveform at its level, and the sample of its peak after room and microphone."""
         plan = self._plan
         rng = np.random.default_rng([plan.seed, _CRACK_STREAM, sound.number])
@@ -269,7 +312,7 @@ class _Stage:
         if bank is not None and bank.cracks and rng.random() < plan.real_crack_fraction and sound.kind != "second":
             alike = self._alike or _one_of(rng, _one_of(rng, list(bank.cracks.values())))
             snippet = _one_of(rng, alike)
-            wave = _resampled(snippet, bank.samplerate, self._fs, speed=float(rng.uniform(0.85, 1.18)))
+            wave = resampled(snippet, bank.samplerate, self._fs, speed=float(rng.uniform(0.85, 1.18)))
         elif sound.kind == "second":
             wave = second_crack(rng, samplerate=self._fs, colour=plan.colour)
         else:
@@ -278,23 +321,6 @@ class _Stage:
         peak = int(np.abs(heard).argmax())
         gain = self._noise_rms * 10 ** (sound.level_db / 20) / max(float(np.abs(heard[peak])), 1e-12)
         return wave * gain, peak
-
-    def _other(self, sound: _Sound) -> Doubles:
-        plan = self._plan
-        rng = np.random.default_rng([plan.seed, 24, sound.number])
-        if sound.label.startswith("real ") and self._sounds is not None:
-            source = self._sounds.distractors[int(sound.label[5:])]
-            longest = int(sound.duration_s * self._sounds.samplerate)
-            offset = int(rng.integers(0, max(1, len(source) - longest + 1)))
-            part = source[offset : offset + longest]
-            wave = _resampled(part, self._sounds.samplerate, self._fs, speed=float(rng.uniform(0.9, 1.1)))
-            wave = wave / max(float(np.abs(wave).max()), 1e-9)
-        else:
-            wave = household.make(sound.label, rng, kitchen=plan.seed, samplerate=self._fs, duration_s=sound.duration_s)
-        if len(wave) == 0:
-            return wave
-        loud = max(float(np.abs(in_band(wave, self._fs)).max()), 0.05)
-        return np.asarray(wave * (self._bed_rms * 10 ** (sound.level_db / 20) / loud))
 
 
 def _crack_recording(bank: SoundBank, seed: int) -> tuple[Samples, ...] | None:
@@ -307,36 +333,3 @@ def _crack_recording(bank: SoundBank, seed: int) -> tuple[Samples, ...] | None:
 
 def _one_of(rng: np.random.Generator, things: Sequence[Thing]) -> Thing:
     return things[int(rng.integers(len(things)))]
-
-
-def _mix(out: Doubles, pending: list[tuple[int, Doubles]], start: int) -> list[tuple[int, Doubles]]:
-    """Adds what lies in [start, start + len(out)); returns what goes on beyond it."""
-    rest = []
-    end = start + len(out)
-    for at, wave in pending:
-        low, high = max(at, start), min(at + len(wave), end)
-        if low < high:
-            out[low - start : high - start] += wave[low - at : high - at]
-        if at + len(wave) > end:
-            rest.append((at, wave))
-    return rest
-
-
-def _resampled(wave: npt.NDArray[np.float32], bank_rate: int, samplerate: int, *, speed: float) -> Doubles:
-    from scipy.signal import resample
-
-    length = max(8, int(len(wave) * samplerate / bank_rate / speed))
-    return np.asarray(resample(wave.astype(np.float64), length), np.float64)
-
-
-def in_band(samples: Doubles, samplerate: int) -> Doubles:
-    """An ideal band-pass from 1 to 12 kHz (or to half the sample rate), by transform."""
-    size = scipy.fft.next_fast_len(len(samples), real=True)
-    spectrum = scipy.fft.rfft(samples, size)
-    f = scipy.fft.rfftfreq(size, 1 / samplerate)
-    spectrum[(f < IN_BAND_HZ[0]) | (f >= IN_BAND_HZ[1])] = 0
-    return np.asarray(scipy.fft.irfft(spectrum, size)[: len(samples)], np.float64)
-
-
-def in_band_rms(samples: Doubles, samplerate: int) -> float:
-    return float(np.sqrt(np.mean(in_band(samples, samplerate) ** 2)))

@@ -33,8 +33,12 @@ class TruthEvent:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """See the module's text. first_crack_start_s is the moment at which the rate leaves the strays' rate;
-    first_crack_end_s the moment at which the falling rate crosses a tenth of its peak."""
+    """See the module's text.
+
+    first_crack_start_s is the moment at which the rate leaves the strays' rate; where it does so without a kink
+    (``chorus.py``), the moment at which 2 % of all its cracks have come. The same holds for second_crack_start_s.
+    first_crack_end_s is the moment at which the falling rate crosses a tenth of its peak.
+    """
 
     samplerate: int
     duration_s: float
@@ -56,6 +60,7 @@ class Truth:
         return RoastPlan.from_dict(self.plan).cracks_per_minute(time_s)
 
     def to_json(self) -> str:
+        """The truth file's text."""
         return json.dumps(
             {
                 "format": FORMAT,

@@ -1,1 +1,1 @@
-"""Fitting the small classifier: what it hears (``scenes``, ``sounds``), what it learns from (``dataset``), ``fit``."""
+"""Fitting the model: scenes (``scenes``, ``sounds``), what is learnt from them (``labelled_rows``), ``fit``."""

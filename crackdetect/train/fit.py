@@ -4,34 +4,70 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
-from crackdetect import __version__, model_files
-from crackdetect.classify import Classifier, Model
+from crackdetect import __version__
+from crackdetect import model as model_files
+from crackdetect.blocks import Doubles, Floats, Indices
 from crackdetect.errors import SettingError
-from crackdetect.phase import KIND_BINS, KIND_EDGES, SCORE_BINS, SCORE_EDGES
-from crackdetect.spectrum import Floats
-from crackdetect.train import judging
-from crackdetect.train.dataset import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
-from crackdetect.train.network import fitted
-from crackdetect.train.scenes import Scene, rendered, scenes, whole_scenes
+from crackdetect.hearing.classifier import Classifier, ClassifierModel
+from crackdetect.hearing.network import Network
+from crackdetect.model import Model
+from crackdetect.running.parallel import imap
+from crackdetect.synth.sounds import SoundBank
+from crackdetect.train import context, own_machine
+from crackdetect.train.labelled_rows import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
+from crackdetect.train.network import fitted, layers_of
+from crackdetect.train.scenes import Scene, machine_scenes, rendered, scenes, whole_scenes
+from crackdetect.train.score_model import fit_score_model
 from crackdetect.train.sounds import Side, bank
-from crackdetect.workers import each
+
+Met = TypeVar("Met")
 
 #: So many networks, of these hidden layers, are fitted from seeds of their own; their log odds are averaged.
 MEMBERS, HIDDEN = 3, (160, 56)
 #: Weight of the squared weights in the loss (scikit-learn's ``alpha``).
 PENALTY = 0.1
-#: A burst could be taken for cracks: in its seconds two candidates and more score above this, nats. Its scores are what
-#: goes beyond the scene's other seconds, of which there must be so many; and about the least share of any. (A second is
-#: chosen by the very candidates counted, so those above 2 nats weigh more than in all bursts; see DEVELOPERS.md.)
-_BURST_FROM, _LEAST_QUIET_S, _LEAST_SHARE = 2.0, 10, 0.004
+
+
+@dataclass(frozen=True, slots=True)
+class TrainingRun:
+    """With what a model is taught.
+
+    Attributes
+    ----------
+    seed : int
+        0 to 999.
+    sounds : pathlib.Path or None
+        Folder of real sounds.
+    heard_in : pathlib.Path
+        Folder for what was heard of the machine scenes; what is there already is not heard again.
+    jobs, cluster
+        See :func:`crackdetect.running.parallel.imap`; so many networks are fitted at a time.
+    progress : callable
+        Called before each step with a word for it.
+    """
+
+    seed: int
+    sounds: Path | None
+    heard_in: Path
+    jobs: int
+    cluster: str | None
+    progress: Callable[[str], None]
+
+    def bank(self, side: Side) -> SoundBank | None:
+        """The real sounds of a side, if there are any."""
+        return None if self.sounds is None else bank(self.sounds, side)
+
+    def work_through(self, work: Callable[[Scene], Met], chosen: Iterable[Scene], step: str) -> list[Met]:
+        """See :func:`work_through`. step: a word for it."""
+        told = partial(self.progress, step)
+        return work_through(work, chosen, jobs=self.jobs, cluster=self.cluster, progress=told)
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -40,19 +76,29 @@ def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
     return rows_of(blocks, truth, scenario=scene.scenario)
 
 
-def hear_all(
+def work_through(
+    work: Callable[[Scene], Met],
     chosen: Iterable[Scene],
-    sounds: Path | None,
-    side: Side,
     *,
     jobs: int,
     cluster: str | None = None,
-    progress: Callable[[], None] | None,
-) -> list[Rows]:
-    """Rows of all scenes, in order. jobs, cluster: see ``workers.each``."""
-    found: list[Rows] = []
-    for _, rows in each(partial(hear, sounds=sounds, side=side), chosen, jobs=jobs, cluster=cluster, ordered=True):
-        found.append(rows)
+    progress: Callable[[], None] | None = None,
+) -> list[Met]:
+    """What ``work`` makes of each scene, in order.
+
+    Parameters
+    ----------
+    work : callable
+        Takes a scene; a plain function or a ``partial`` of one, for it is sent to other processes.
+    chosen : iterable of Scene
+    jobs, cluster
+        See :func:`crackdetect.running.parallel.imap`.
+    progress : callable, optional
+        Called after each scene.
+    """
+    found: list[Met] = []
+    for _, met in imap(work, chosen, jobs=jobs, cluster=cluster, ordered=True):
+        found.append(met)
         if progress is not None:
             progress()
     return found
@@ -60,55 +106,140 @@ def hear_all(
 
 def train(
     out: Path,
+    run: TrainingRun,
     *,
     name: str,
-    seed: int,
     count: int,
     calibration_count: int,
-    judge_count: int,
-    sounds: Path | None,
-    jobs: int,
-    cluster: str | None = None,
+    context_count: int,
+    machine_count: int,
     card: dict[str, Any],
-    classifier: Model | None = None,
-    progress: Callable[[str], None] | None = None,
+    classifier: ClassifierModel | None = None,
 ) -> Model:
-    """Renders, hears, fits, calibrates and writes a model to ``out``.
+    """Renders, hears, fits, calibrates and writes a model; then teaches it to learn the machine at hand.
 
-    classifier: of a model whose classifier is kept, so that only what follows it is taught.
-    seed: 0 to 999. count, calibration_count: scenes, of 50 s each. judge_count: of 150 to 450 s.
-    sounds: folder of real sounds, or None. jobs, cluster: see ``workers.each``.
-    card: what is to be said of the model beside what is known here (sources of the sounds).
+    Parameters
+    ----------
+    out : pathlib.Path
+        The model file.
+    run : TrainingRun
+    name : str
+        Of the model.
+    count, calibration_count : int
+        Ordinary scenes of 50 s (others come in proportion, see :func:`~crackdetect.train.scenes.scenes`) to fit and to
+        calibrate the classifier with.
+    context_count : int
+        Scenes of 150 to 450 s for the context classifier.
+    machine_count : int
+        See :func:`teach_machines`.
+    card : dict
+        What is to be said of the model beside what is known here (sources of the sounds).
+    classifier : ClassifierModel, optional
+        One that is kept, so that only what follows it is taught.
+
+    Raises
+    ------
+    SettingError
+        For a seed out of range, or when the scenes lack what is to be learnt.
+    MissingPartError
+        Without scikit-learn.
+    OutputError
+        When the file cannot be written.
     """
-    if not 0 <= seed < 1000:
-        raise SettingError(f"seed {seed} is out of range; give 0 to 999")
-    say = progress or (lambda _: None)
-    heard: dict[Side, list[Rows]] = {}
+    if not 0 <= run.seed < 1000:
+        raise SettingError(f"seed {run.seed} is out of range; give 0 to 999")
+    heard: dict[Side, list[Rows]] = {"train": []}
     parts: tuple[tuple[Side, int], ...] = (("train", count), ("calibrate", calibration_count))
     for side, number in parts if classifier is None else parts[1:]:
-        chosen = scenes(side, count=number, seed=seed, bank=None if sounds is None else bank(sounds, side))
-        heard[side] = hear_all(chosen, sounds, side, jobs=jobs, cluster=cluster, progress=partial(say, side))
-    rows, calibration = heard.get("train", []), heard["calibrate"]
-    say("fitting")
+        chosen = scenes(side, count=number, seed=run.seed, bank=run.bank(side))
+        heard[side] = run.work_through(partial(hear, sounds=run.sounds, side=side), chosen, side)
+    rows, calibration = heard["train"], heard["calibrate"]
+    run.progress("fitting")
     if classifier is None:
-        network = fit_network(rows, calibration, name=name, seed=seed, jobs=jobs)
-    else:
-        network = replace(classifier, name=name, judge=judging.untaught())
-    network = replace(network, marks=score_statistics(network, calibration))
-    # the side that the network was not taught with, for on its own sounds it is too sure of itself
-    whole = whole_scenes(count=judge_count, seed=seed, bank=None if sounds is None else bank(sounds, "calibrate"))
-    met = judging.hear_all(
-        whole, sounds, "calibrate", network, jobs=jobs, cluster=cluster, progress=partial(say, "judge")
-    )
-    say("teaching the judge")
-    network = judging.teach(met, network, seed=seed)
-    return _save(out, network, rows=rows, calibration=calibration, judge_scenes=len(met), seed=seed, card=card)
+        classifier = fit_classifier(rows, calibration, seed=run.seed, jobs=run.jobs)
+    model = Model(name, "", classifier, fit_score_model(classifier, calibration), context.untaught())
+    # the side that the classifier was not taught with, for on its own sounds it is too sure of itself
+    whole = whole_scenes(count=context_count, seed=run.seed, bank=run.bank("calibrate"))
+    meet = partial(context.hear, sounds=run.sounds, side="calibrate", model=model)
+    met = run.work_through(meet, whole, "context")
+    run.progress("fitting the context classifier")
+    model = context.fit_context(met, model, seed=run.seed)
+    card = _card(model, rows=rows, calibration=calibration, context_scenes=len(met), seed=run.seed, card=card)
+    held, _ = _stack(calibration)
+    golden = held[:: max(1, len(held) // 12)][:12]
+    return teach_machines(out, model, run, golden=golden, card=card, count=machine_count)
 
 
-def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str, seed: int, jobs: int) -> Model:
-    """Fits and calibrates the classifier; with an untaught judge, and nothing known of how scores are distributed.
+def teach_machines(
+    out: Path,
+    model: Model,
+    run: TrainingRun,
+    *,
+    golden: Floats,
+    card: dict[str, Any],
+    count: int,
+    leave_out: frozenset[str] = frozenset(),
+) -> Model:
+    """Teaches a model to learn the machine at hand, and writes it.
 
-    jobs: of its networks, so many are fitted at a time.
+    Parameters
+    ----------
+    model : Model
+        Its classifier and context classifier stay as they are.
+    golden : float32, shape (n, features.COUNT)
+        See :func:`crackdetect.model.save`.
+    out, run, card
+        See :func:`train`.
+    count : int
+        Scenes on machines of the wide family, others in proportion; see
+        :func:`~crackdetect.train.scenes.machine_scenes`.
+    leave_out : frozenset of str
+        Families (of ``synth.wide.FAMILIES``) of which no scene teaches anything.
+
+    Raises
+    ------
+    SettingError
+        When the scenes lack what is to be learnt, or on an unknown family.
+    MissingPartError
+        Without scikit-learn.
+    OutputError
+        When the file cannot be written.
+    """
+    scenes = machine_scenes(count=count, seed=run.seed, bank=run.bank("calibrate"), leave_out=leave_out)
+    # what was heard with another model or other sounds is not what would be heard now
+    sounds = run.sounds
+    kept = "" if sounds is None else str(sorted((path.name, path.stat().st_size) for path in sounds.rglob("*")))
+    folder = run.heard_in / model_files.digest_of({"model": model_files.hearing_digest(model), "sounds": kept})
+    folder.mkdir(exist_ok=True)
+    hear_one = partial(own_machine.hear_into, folder=folder, sounds=sounds, side="calibrate", model=model)
+    files = run.work_through(hear_one, scenes, "machines")
+    taught, told = own_machine.fit_own_machine(files, seed=run.seed, jobs=run.jobs, say=run.progress)
+    model = replace(model, own_machine=taught)
+    left_out = {"leave_out": sorted(leave_out)} if leave_out else {}
+    told = {"seed": run.seed, **left_out, **told}
+    return model_files.save(out, model, golden=golden, card=card | {"own_machine": told})
+
+
+def fit_classifier(rows: Sequence[Rows], calibration: Sequence[Rows], *, seed: int, jobs: int) -> ClassifierModel:
+    """Fits and calibrates the classifier.
+
+    Parameters
+    ----------
+    rows : sequence of Rows
+        Scenes to fit it on; all three classes among them.
+    calibration : sequence of Rows
+        Other scenes, on which its probabilities are made honest (:func:`temperature`).
+    seed : int
+        The networks are fitted from ``MEMBERS`` seeds of their own.
+    jobs : int
+        So many networks are fitted at a time.
+
+    Raises
+    ------
+    SettingError
+        When a class is missing.
+    MissingPartError
+        Without scikit-learn.
     """
     vectors, labels = _stack(rows)
     if set(np.unique(labels)) != {OTHER, FIRST, SECOND}:
@@ -120,43 +251,30 @@ def fit_network(rows: Sequence[Rows], calibration: Sequence[Rows], *, name: str,
     vectors /= scale
     seeds = range(MEMBERS * seed, MEMBERS * (seed + 1))
     members = fitted(vectors, labels, hidden=HIDDEN, penalty=PENALTY, step=1e-3, seeds=seeds, jobs=jobs)
-    weights, biases = side_by_side(members)
+    weights, biases = layers_of(members)
     held, held_labels = _stack(calibration)
-    flat = np.full(3, 1 / 3)
-    plain = {"crack": [0.05] * SCORE_BINS, "other_per_minute": [1.0] * SCORE_BINS}
-    plain |= {"burst": [1 / SCORE_BINS] * SCORE_BINS, "burst_kind": [1 / KIND_BINS] * KIND_BINS}
-    plain |= {"first_kind": [1 / KIND_BINS] * KIND_BINS, "second_kind": [1 / KIND_BINS] * KIND_BINS}
-    judge = judging.untaught()
-    raw = Model(name, "", mean, scale, tuple(weights), tuple(biases), flat, plain, judge)
-    factor, shift = temperature(Classifier(raw).logits(held), held_labels)
-    weights[-1] = (weights[-1] * factor).astype(np.float32)
-    biases[-1] = (biases[-1] * factor + shift).astype(np.float32)
-    prior = np.bincount(held_labels, minlength=3) / len(held_labels)
-    return replace(raw, weights=tuple(weights), biases=tuple(biases), prior=prior)
+    raw = _network(mean, scale, weights, biases)
+    factor, shift = temperature(raw.forward(held).astype(np.float64), held_labels)
+    last, last_bias = weights[-1] * factor, biases[-1] * factor + shift / MEMBERS
+    calibrated = _network(mean, scale, (*weights[:-1], last), (*biases[:-1], last_bias))
+    return ClassifierModel(calibrated, np.bincount(held_labels, minlength=3) / len(held_labels))
 
 
-def side_by_side(members: Sequence[Any]) -> tuple[list[Floats], list[Floats]]:
-    """Weights and biases of the one network whose log odds are the mean of theirs (Hansen and Salamon, IEEE Trans.
-    Pattern Anal. 12, 993, 1990): nothing but zeros between one's units and another's."""
-    from scipy.linalg import block_diag
-
-    first, *inner, last = ([m.coefs_[layer] for m in members] for layer in range(len(members[0].coefs_)))
-    weights = [np.hstack(first), *(block_diag(*layer) for layer in inner), np.vstack(last) / len(members)]
-    *biases, out = ([m.intercepts_[layer] for m in members] for layer in range(len(members[0].intercepts_)))
-    joined = [*map(np.concatenate, biases), np.mean(out, axis=0)]
-    return [w.astype(np.float32) for w in weights], [b.astype(np.float32) for b in joined]
+def _network(mean: Floats, scale: Floats, weights: Sequence[Doubles], biases: Sequence[Doubles]) -> Network:
+    """In single precision."""
+    layers = (tuple(array.astype(np.float32) for array in arrays) for arrays in (weights, biases))
+    return Network(mean, scale, *layers)
 
 
-def _save(
-    out: Path,
-    network: Model,
+def _card(
+    model: Model,
     *,
     rows: Sequence[Rows],
     calibration: Sequence[Rows],
-    judge_scenes: int,
+    context_scenes: int,
     seed: int,
     card: dict[str, Any],
-) -> Model:
+) -> dict[str, Any]:
     import sklearn
 
     held, held_labels = _stack(calibration)
@@ -166,48 +284,47 @@ def _save(
         names = (("other", OTHER), ("first", FIRST), ("second", SECOND))
         trained = {"training_scenes": len(rows)}
         trained |= {"training_rows": {name: int((labels == label).sum()) for name, label in names}}
-    full_card = {
+    return {
         **card,
         "seed": seed,
         **trained,
         "calibration_scenes": len(calibration),
-        "judge_scenes": judge_scenes,
+        "context_scenes": context_scenes,
         "versions": {
             "crackdetect": __version__,
             "python": platform.python_version(),
             "numpy": np.__version__,
             "scikit-learn": sklearn.__version__,
         },
-        "scores": scores_of(network, held, held_labels),
+        "scores": scores_of(model.classifier, held, held_labels),
     }
-    return model_files.save(
-        out,
-        name=network.name,
-        mean=network.mean,
-        scale=network.scale,
-        weights=list(network.weights),
-        biases=list(network.biases),
-        prior=network.prior,
-        marks=network.marks,
-        judge=network.judge,
-        golden=held[:: max(1, len(held) // 12)][:12],
-        card=full_card,
-    )
 
 
-def _stack(rows: Sequence[Rows]) -> tuple[Floats, npt.NDArray[np.int64]]:
+def _stack(rows: Sequence[Rows]) -> tuple[Floats, Indices]:
     """Vectors and labels of all candidates that teach something, copied once: they are half of the memory."""
     labels = np.concatenate([r.labels[r.labels != IGNORED] for r in rows]).astype(np.int64)
     return np.concatenate([r.vectors[r.labels != IGNORED] for r in rows]), labels
 
 
-def temperature(
-    logits: npt.NDArray[np.float64], labels: npt.NDArray[np.int64]
-) -> tuple[float, npt.NDArray[np.float64]]:
-    """Factor and shifts that make the probabilities honest: least log loss on held-out rows (Guo et al., ICML 2017)."""
+def temperature(logits: Doubles, labels: Indices) -> tuple[float, Doubles]:
+    """Factor and shifts that make the probabilities honest: least log loss on held-out rows (Guo et al., ICML 2017).
+
+    Parameters
+    ----------
+    logits : numpy.ndarray of float64, shape (n, 3)
+        Log odds of the classes, nats.
+    labels : numpy.ndarray of int64, shape (n,)
+        Index of the true class.
+
+    Returns
+    -------
+    factor : float
+    shifts : numpy.ndarray of float64, shape (3,)
+        ``factor * logits + shifts`` are the calibrated log odds; the first shift is 0.
+    """
     from scipy.optimize import minimize
 
-    def loss(p: npt.NDArray[np.float64]) -> float:
+    def loss(p: Doubles) -> float:
         z = logits * np.exp(p[0]) + np.array([0.0, p[1], p[2]])
         z = z - z.max(axis=1, keepdims=True)
         return float((np.log(np.exp(z).sum(axis=1)) - z[np.arange(len(z)), labels]).mean())
@@ -216,65 +333,16 @@ def temperature(
     return float(np.exp(best[0])), np.array([0.0, best[1], best[2]])
 
 
-def score_statistics(model: Model, calibration: Sequence[Rows]) -> dict[str, list[float]]:
-    """How scores of cracks and of everything else are distributed: see :class:`crackdetect.phase.ScoreModel`."""
-    classifier = Classifier(model)
-    sure = int(np.searchsorted(SCORE_EDGES, _BURST_FROM, side="right"))
-    crack = np.full(SCORE_BINS, 0.5)
-    burst, burst_kind = np.zeros(SCORE_BINS), np.full(KIND_BINS, 1.0)
-    log_rates: list[npt.NDArray[np.float64]] = []
-    kinds = {FIRST: np.full(KIND_BINS, 0.5), SECOND: np.full(KIND_BINS, 0.5)}
-    cracks = 0.5 * SCORE_BINS
-    for rows in calibration:
-        other = np.full(SCORE_BINS, 0.1)
-        by_second = np.zeros((int(np.ceil(rows.duration_s)), SCORE_BINS))  # what is not a crack
-        loud: dict[int, list[int]] = {}  # kind bins of what of it scores as one, by the second
-        cracks += len(rows.missed_snr_db[rows.missed_snr_db >= 8])
-        verdicts = classifier.push(rows.vectors)
-        for verdict, row_label, snr, time in zip(verdicts, rows.labels, rows.snr_db, rows.times, strict=True):
-            if row_label == IGNORED:
-                continue
-            score_bin = int(np.searchsorted(SCORE_EDGES, verdict.score))
-            if row_label == OTHER:
-                other[score_bin] += 1
-                by_second[min(int(time), len(by_second) - 1), score_bin] += 1
-                if verdict.score > 0:
-                    loud.setdefault(int(time), []).append(int(np.searchsorted(KIND_EDGES, verdict.kind_score)))
-                continue
-            if snr < 8:
-                continue
-            cracks += 1
-            crack[score_bin] += 1
-            if verdict.score > 0:
-                kinds[int(row_label)][int(np.searchsorted(KIND_EDGES, verdict.kind_score))] += 1
-        for kinds_there in loud.values():
-            if len(kinds_there) >= 2:
-                np.add.at(burst_kind, kinds_there, 1)
-        bursting = by_second[:, sure:].sum(axis=1) >= 2
-        if np.count_nonzero(~bursting) >= _LEAST_QUIET_S:
-            burst += (by_second[bursting] - by_second[~bursting].mean(axis=0)).sum(axis=0)
-        log_rates.append(np.log(other / (rows.duration_s / 60)))
-    share = crack / cracks
-    # the geometric mean: what is usual among machines, not what a few loud ones do
-    usual = np.exp(np.mean(log_rates, axis=0))
-    return {
-        "crack": [round(float(v), 6) for v in share],
-        "other_per_minute": [round(float(v), 5) for v in usual],
-        "burst": [round(float(v), 6) for v in _shares(burst)],
-        "burst_kind": [round(float(v), 6) for v in burst_kind / burst_kind.sum()],
-        "first_kind": [round(float(v), 6) for v in kinds[FIRST] / kinds[FIRST].sum()],
-        "second_kind": [round(float(v), 6) for v in kinds[SECOND] / kinds[SECOND].sum()],
-    }
+def scores_of(model: ClassifierModel, vectors: Floats, labels: Indices) -> dict[str, float]:
+    """Log loss, Brier score and area under the curve of "a crack" on held-out rows.
 
-
-def _shares(counts: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Shares of counts, none much less than _LEAST_SHARE, for what was never met is not impossible."""
-    shares = np.maximum(counts / max(float(counts[counts > 0].sum()), 1.0), _LEAST_SHARE)
-    return np.asarray(shares / shares.sum(), np.float64)
-
-
-def scores_of(model: Model, vectors: Floats, labels: npt.NDArray[np.int64]) -> dict[str, float]:
-    """Log loss, Brier score and area under the curve of "a crack" on held-out rows."""
+    Parameters
+    ----------
+    model : ClassifierModel
+    vectors : numpy.ndarray of float32, shape (n, features.COUNT)
+    labels : numpy.ndarray of int64, shape (n,)
+        OTHER, FIRST or SECOND.
+    """
     from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 
     logits = Classifier(model).logits(vectors)

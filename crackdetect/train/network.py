@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crackdetect.blocks import Doubles, Indices
 from crackdetect.errors import MissingPartError
 
 #: Passes through all rows, and the share of the learning rate in them: large steps to get near, small ones to settle.
@@ -18,7 +19,7 @@ PASSES = ((12, 1.0), (5, 0.3), (5, 0.1))
 
 def fitted(
     inputs: npt.NDArray[Any],
-    labels: npt.NDArray[np.int64],
+    labels: Indices,
     *,
     hidden: tuple[int, ...],
     penalty: float,
@@ -26,18 +27,34 @@ def fitted(
     seeds: Sequence[int],
     jobs: int = 1,
 ) -> list[Any]:
-    """A fitted ``MLPClassifier`` for each seed. inputs: standardised, (n, features). labels: (n,).
+    """A fitted ``MLPClassifier`` for each seed.
 
-    hidden: units of each layer. penalty: weight of the squared weights in the loss (``alpha``). step: learning rate of
-    the first passes. jobs: so many are fitted at a time, in threads, which share the inputs.
-    Raises MissingPartError without scikit-learn.
+    Parameters
+    ----------
+    inputs : numpy.ndarray, shape (n, features)
+        Standardised.
+    labels : numpy.ndarray of int64, shape (n,)
+    hidden : tuple of int
+        Units of each hidden layer.
+    penalty : float
+        Weight of the squared weights in the loss (``alpha``).
+    step : float
+        Learning rate of the first passes.
+    seeds : sequence of int
+    jobs : int
+        So many are fitted at a time, in threads, which share the inputs.
+
+    Raises
+    ------
+    MissingPartError
+        Without scikit-learn.
     """
     try:
         from sklearn.exceptions import ConvergenceWarning
         from sklearn.neural_network import MLPClassifier
         from threadpoolctl import threadpool_limits
     except ModuleNotFoundError:
-        raise MissingPartError.training() from None
+        raise MissingPartError.of("train") from None
 
     def one(seed: int) -> Any:
         network = MLPClassifier(
@@ -57,3 +74,10 @@ def fitted(
     with threadpool_limits(limits=1), warnings.catch_warnings(), ThreadPoolExecutor(max_workers=jobs) as pool:
         warnings.simplefilter("ignore", ConvergenceWarning)
         return list(pool.map(one, seeds))
+
+
+def layers_of(members: Sequence[Any]) -> tuple[tuple[Doubles, ...], tuple[Doubles, ...]]:
+    """Weights and biases of the :class:`crackdetect.hearing.network.Network` whose answer is the mean of theirs."""
+    *weights, last = (np.stack(layer) for layer in zip(*(member.coefs_ for member in members), strict=True))
+    *biases, last_bias = (np.stack(layer) for layer in zip(*(member.intercepts_ for member in members), strict=True))
+    return (*weights, last / len(members)), (*biases, last_bias / len(members))

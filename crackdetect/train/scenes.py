@@ -19,24 +19,28 @@ from typing import Any
 import numpy as np
 
 from crackdetect.blocks import Samples
-from crackdetect.evaluate.popcorn import in_machine_noise
+from crackdetect.errors import SettingError
 from crackdetect.synth.chain import Sections, microphone_sections
 from crackdetect.synth.plan import Household, Machine, Microphone, RoastPlan, Room, plan_roast
 from crackdetect.synth.render import Renderer
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.themes import THEMES, themed
 from crackdetect.synth.truth import Truth
+from crackdetect.synth.wide import FAMILIES
+from crackdetect.train.popcorn import in_machine_noise
 
 #: First seed of each purpose; a purpose has less than ten million scenes.
-FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000, "judge": 50_000_000}
+FIRST_SEED = {"train": 10_000_000, "calibrate": 20_000_000, "evaluate": 30_000_000, "context": 50_000_000}
 FIRST_SEED |= {"plain train": 60_000_000, "plain calibrate": 70_000_000}
 FIRST_SEED |= {"bare train": 80_000_000, "bare calibrate": 90_000_000}
 FIRST_SEED |= {"themed train": 100_000_000, "themed calibrate": 110_000_000}
+FIRST_SEED |= {"machine": 180_000_000, "wide": 160_000_000, "long kitchen": 170_000_000, "long roast": 171_000_000}
 FIRST_SEED |= {"handling train": 120_000_000, "handling calibrate": 130_000_000, "charge and drop": 140_000_000}
 SAMPLERATES = (44_100, 48_000, 32_000, 22_050, 16_000)
 _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
 _SCENARIO_SHARES = (0.48, 0.17, 0.28, 0.07)
+_MACHINE_SCENARIOS, _MACHINE_SHARES = ("roast", "second", "kitchen", "machine"), (0.52, 0.10, 0.26, 0.12)
 #: So many ordinary scenes to a plain one, a bare one, one of a single disturbance, and one of handling.
 PLAIN_EVERY, BARE_EVERY, THEMED_EVERY, HANDLING_EVERY = 3, 12, 6, 5
 _PLAIN_SHARES = (0.6, 0.15, 0.25, 0.0)
@@ -54,9 +58,19 @@ _LEAD_S, _POPCORN_S = 4.0, 40.0
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A plan and whether it uses real sounds.
+    """A recording to render and hear.
 
-    popcorn: number of a whole recording to be played in the plan's machine, its median pop snr_db over the noise.
+    Attributes
+    ----------
+    plan : RoastPlan
+    scenario : str
+        What happens in it, one of SCENARIOS or ``roast``, ``popcorn``.
+    real : bool
+        Whether it uses real sounds.
+    popcorn : int or None
+        Number of a whole recording that is played in the plan's machine.
+    snr_db : float
+        Of its median pop over the noise, dB.
     """
 
     plan: RoastPlan
@@ -67,8 +81,21 @@ class Scene:
 
 
 def scenes(purpose: str, *, count: int, seed: int, bank: SoundBank | None, duration_s: float = 50.0) -> Iterator[Scene]:
-    """``count`` scenes of a purpose, a third as many plain, a twelfth as many bare, a sixth as many themed ones and a
-    fifth as many of handling; the same for the same seed (0 to 999) and bank."""
+    """The short scenes of a purpose; the same for the same arguments.
+
+    Parameters
+    ----------
+    purpose : {"train", "calibrate"}
+    count : int
+        Ordinary scenes. Plain ones come to them, a third as many, bare ones (a twelfth), themed ones (a sixth) and such
+        of handling (a fifth).
+    seed : int
+        0 to 999.
+    bank : SoundBank or None
+        Real sounds.
+    duration_s : float
+        Of each scene, seconds.
+    """
     for i in range(count):
         own_seed = FIRST_SEED[purpose] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
@@ -104,8 +131,10 @@ def _handling_scene(own_seed: int, bank: SoundBank | None, duration_s: float) ->
 
 
 def _handling(rng: np.random.Generator, bank: SoundBank, duration_s: float) -> tuple[Household, ...]:
-    """The bank's sounds, half a second of each at most, in bursts with pauses between: one to four of them again and
-    again, or those of one session, as the keys of a keyboard are, or many of any."""
+    """The bank's sounds, half a second of each at most, in bursts with pauses between.
+
+    One to four of them again and again, or those of one session, as the keys of a keyboard are, or many of any.
+    """
     together = [session for session in bank.sessions if len(session) >= _KEYS_LEAST]
     among: Sequence[int] = range(len(bank.distractors))
     how = rng.choice(("few", "session", "many"), p=_HANDLING_SHARES)
@@ -228,15 +257,15 @@ def rendered(scene: Scene, bank: SoundBank | None) -> tuple[Iterator[Samples], T
     return iter([mixed[: round(truth.duration_s * rate)]]), truth
 
 
-def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[Scene]:
-    """At most ``count`` scenes, long enough to know a machine by, for the judge: two roasts to a kitchen or machine.
+def whole_scenes(*, count: int, seed: int, bank: SoundBank | None, purpose: str = "context") -> Iterator[Scene]:
+    """At most ``count`` scenes, long enough to know a machine by, two roasts to a kitchen or machine.
 
     They are of all lengths from two and a half minutes, and first crack comes early or late in them: how long it has
-    been listening must tell the judge little. Of those whose cracks begin before the machine is known three in four are
-    left out, for a sound that was there from the beginning is the machine's as a rule.
+    been listening must tell the context classifier little. Of those whose cracks begin before the machine is known
+    three in four are left out, for a sound that was there from the beginning is the machine's as a rule.
     """
     for i in range(count):
-        own_seed = FIRST_SEED["judge"] + seed * 10_000 + i
+        own_seed = FIRST_SEED[purpose] + seed * 10_000 + i
         rng = np.random.default_rng([own_seed, 7])
         duration_s = float(rng.uniform(150, 450))
         if rng.random() < _BARE_SHARE:
@@ -275,6 +304,112 @@ def whole_scenes(*, count: int, seed: int, bank: SoundBank | None) -> Iterator[S
         if plan.first_start_s is not None and plan.first_start_s < _EARLY_S and rng.random() >= _EARLY_KEPT:
             continue
         yield Scene(plan, scenario, real)
+
+
+def machine_scenes(
+    *, count: int, seed: int, bank: SoundBank | None, leave_out: frozenset[str] = frozenset()
+) -> Iterator[Scene]:
+    """Scenes long enough to learn a machine by.
+
+    ``count`` are of the wide family, of 200 to 560 s; at most 13 of 16 times as many are such as the context classifier
+    has (:func:`whole_scenes`), and 3 of 16 times as many are kitchens of 10 minutes and whole roasts each.
+
+    Parameters
+    ----------
+    count : int
+        At most 5,333.
+    seed : int
+        0 to 999.
+    bank : SoundBank or None
+        Real sounds.
+    leave_out : frozenset of str
+        Families (of ``wide.FAMILIES``): scenes on their machines are skipped, the others stay as they are.
+
+    Raises
+    ------
+    SettingError
+        On an unknown family.
+    """
+    if unknown := leave_out - set(FAMILIES):
+        raise SettingError(f"family {min(unknown)!r} is unknown; choose among {', '.join(FAMILIES)}")
+    yield from whole_scenes(count=count * 13 // 16, seed=seed, bank=bank, purpose="machine")
+    rng = np.random.default_rng(seed + 1)
+    for i in range(count):
+        scenario = str(rng.choice(_MACHINE_SCENARIOS, p=_MACHINE_SHARES))
+        scene = _long_scene("wide", seed * 10_000 + i, scenario, float(rng.uniform(200, 560)), bank)
+        if scene.plan.wide is not None and leave_out.isdisjoint(scene.plan.wide.families):
+            yield scene
+    for purpose, scenario, duration_s in (("long kitchen", "kitchen", 600.0), ("long roast", "roast", None)):
+        for i in range(count * 3 // 16):
+            yield _long_scene(purpose, seed * 1_000 + i, scenario, duration_s, bank)
+
+
+def machines_in(count: int) -> int:
+    """How many scenes ``count`` of :func:`machine_scenes` are, at most."""
+    return count * 13 // 16 + count + 2 * (count * 3 // 16)
+
+
+def _long_scene(purpose: str, number: int, scenario: str, duration_s: float | None, bank: SoundBank | None) -> Scene:
+    own_seed = FIRST_SEED[purpose] + number
+    rng = np.random.default_rng([own_seed, 7])
+    samplerate = int(rng.choice(SAMPLERATES, p=_RATE_SHARES))
+    lent = bank if rng.random() < 0.6 else None
+    per_minute = 0.0
+    if lent is not None:
+        per_minute = float(rng.uniform(5, 30) if scenario == "kitchen" else rng.choice([0, 1, 3, 8]))
+    wide: dict[str, Any] = {"family": "wide", "sounds": lent} if purpose == "wide" else {}
+    plan = plan_roast(
+        seed=own_seed,
+        scenario=scenario,
+        samplerate=samplerate,
+        duration_s=duration_s,
+        real_distractor_rate_per_minute=per_minute,
+        **wide,
+    )
+    return Scene(plan, scenario, lent is not None)
+
+
+def wide_scene(
+    own_seed: int,
+    *,
+    bank: SoundBank | None,
+    leave_out: frozenset[str] = frozenset(),
+    duration_s: float | None = 50.0,
+    machine_seed: int | None = None,
+) -> Scene:
+    """A scene on a machine of the wide family.
+
+    Parameters
+    ----------
+    own_seed : int
+        Of everything in it.
+    bank : SoundBank or None
+        Real sounds.
+    leave_out : frozenset of str
+        Families (of ``wide.FAMILIES``) of which nothing is in it.
+    duration_s : float or None
+        Of a short scene, in which a chorus is dense, seconds; None = a whole roast or kitchen of 150 to 480 s.
+    machine_seed : int, optional
+        The same for several scenes with one machine; by default each has its own.
+    """
+    rng = np.random.default_rng([own_seed, 7])
+    scenario = str(rng.choice(SCENARIOS, p=_SCENARIO_SHARES))
+    if duration_s is None:
+        scenario = str(rng.choice(("roast", "second", "kitchen", "machine"), p=(0.56, 0.11, 0.2, 0.13)))
+    real = bank is not None and bool(rng.random() < 0.6)
+    lent = bank if real else None
+    plan = plan_roast(
+        seed=own_seed,
+        scenario=scenario,
+        samplerate=int(rng.choice(SAMPLERATES, p=_RATE_SHARES)),
+        duration_s=duration_s,
+        real_distractor_rate_per_minute=_borrowed(rng, lent, scenario)["real_distractor_rate_per_minute"],
+        family="wide",
+        machine_seed=machine_seed,
+        leave_out=leave_out,
+        sounds=lent,
+    )
+    return Scene(plan, scenario, real)
 
 
 def _anywhere(rng: np.random.Generator, duration_s: float) -> dict[str, float]:

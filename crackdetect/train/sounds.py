@@ -22,9 +22,9 @@ import numpy.typing as npt
 
 from crackdetect.blocks import Samples
 from crackdetect.errors import InputError
-from crackdetect.level import LevelMeter
-from crackdetect.onset import Onset
-from crackdetect.spectrum import BandSplitter
+from crackdetect.hearing.level import LevelMeter
+from crackdetect.hearing.onset import Onset
+from crackdetect.hearing.spectrum import BandSplitter
 from crackdetect.synth.sounds import Cracks, SoundBank
 
 Side = Literal["train", "calibrate", "validate"]
@@ -59,7 +59,18 @@ _BEFORE_S, _AFTER_S = 0.004, 0.080
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A file of the folder. role: what it is used for. side: see :func:`side_of`."""
+    """A file of the folder.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+    label : str
+        Its class: the name of the folder it lies in.
+    role : {"crack", "distractor", "bed"}
+        What it is used for.
+    side : {"train", "calibrate", "validate"}
+        See :func:`side_of`.
+    """
 
     path: Path
     label: str
@@ -68,8 +79,11 @@ class Recording:
 
 
 def side_of(path: Path) -> Side:
-    """An eighth of the sessions, by a hash of their name, and all held-out ones are for the benchmark (``validate``); a
-    fifth to calibrate with. Popcorn is rare, and the nearest there is to a crack: what is not held out trains."""
+    """Which side a recording belongs to.
+
+    An eighth of the sessions, by a hash of their name, and all held-out ones are for the benchmark (``validate``); a
+    fifth to calibrate with. Popcorn is rare, and the nearest there is to a crack: what is not held out trains.
+    """
     if path.parent.name in HELD_OUT_CLASSES or session_of(path) in HELD_OUT_SESSIONS:
         return "validate"
     if path.parent.name == POPCORN:
@@ -111,9 +125,10 @@ def find(folder: Path) -> list[Recording]:
 
 @lru_cache(maxsize=4)
 def bank(folder: Path, side: Side) -> SoundBank:
-    """The sounds of one side, ready for the generator (mono, 44.1 kHz, cracks cut out one by one).
+    """The sounds of one side, ready for the generator (mono, SAMPLERATE, cracks cut out one by one).
 
     Kept for the life of the process: each worker reads the folder once instead of being sent the sounds.
+    Raises InputError when the folder or a recording cannot be read.
     """
     cracks: dict[str, Cracks] = {}
     distractors: list[Samples] = []
@@ -171,7 +186,7 @@ def snippets(samples: Samples) -> Iterator[Samples]:
     onset = Onset(bands=splitter.bands)
     meter = LevelMeter(samplerate=SAMPLERATE, keep_s=len(padded) / SAMPLERATE)
     meter.push(padded)
-    candidates = onset.push(splitter.push(padded))
+    candidates = onset.push(splitter.push(padded)).candidates
     strong = [
         (splitter.centre(c.frame), c.strength)
         for c in candidates

@@ -35,6 +35,8 @@ def check(url: str) -> str:
     except ValueError:
         raise SettingError(f"webhook address {shown} cannot be understood; write it as https://host/path") from None
     unfit = any(letter.isspace() or not letter.isprintable() for letter in url)
+    if "://" not in url and not unfit and (meant := _without_scheme(url)):
+        raise SettingError(f"webhook address {meant.partition('://')[2]} lacks its beginning; did you mean {meant}?")
     if parts.scheme not in ("http", "https") or not host or unfit:
         raise SettingError(f"webhook address {shown} cannot be used; write it as https://host/path")
     if parts.username is not None or parts.password is not None:
@@ -49,6 +51,15 @@ def check(url: str) -> str:
             f"webhook address {shown} would go over the internet unencrypted; use https (http is for your own network)"
         )
     return url
+
+
+def _without_scheme(url: str) -> str:
+    """What was probably meant by an address without http or https, shown as :func:`show` does; may be empty."""
+    try:
+        host = urlsplit(f"http://{url}").hostname
+    except ValueError:
+        return ""
+    return show(f"{'http' if at_home(host) else 'https'}://{url}") if host else ""
 
 
 def at_home(host: str) -> bool:

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from crackdetect.errors import OutputError
-from crackdetect.notice import Notice, Notices
+from crackdetect.notice import FAILED, Notice, Notices
 from crackdetect.webhook.address import show
 from crackdetect.webhook.outbox import Outbox, Waiting
 from crackdetect.webhook.post import Postman
 from crackdetect.webhook.verdict import REFUSALS, judge, wait_s
+from crackdetect.worker import begin
 
 #: How often the outbox is looked into without being asked to: another process may have put something in.
 LOOK_S = 1.0
@@ -24,10 +25,21 @@ TELL_AFTER = 3
 
 
 class Courier:
-    """Sends from ``outbox`` through ``postman`` until closed.
+    """Sends from the outbox until closed, in a thread of its own.
 
-    notices: where it is told that the endpoint fails, or the outbox, and that it is back. Of all processes only one
-    sends to an endpoint at a time, so that the order holds.
+    Of all processes only one sends to an endpoint at a time, so that the order holds.
+
+    Parameters
+    ----------
+    outbox : Outbox
+    postman : Postman
+    notices : Notices, optional
+        Where it is told that the endpoint fails, or the outbox, and that it is back.
+
+    Raises
+    ------
+    OutputError
+        Where the system gives no thread.
     """
 
     def __init__(self, outbox: Outbox, postman: Postman, *, notices: Notices | None = None) -> None:
@@ -43,7 +55,7 @@ class Courier:
         self._ending = threading.Event()
         self._resting = False  # it failed, and the next try is still to come
         self._thread = threading.Thread(target=self._run, name="courier", daemon=True)
-        self._thread.start()
+        begin(self._thread)
 
     def wake(self) -> None:
         """There may be something to send."""
@@ -73,8 +85,8 @@ class Courier:
                         self._send_all()
             except OutputError as error:
                 self._outbox_fails(str(error))
-            except Exception as error:  # a defect here would end the sending in silence, for the rest of the roast
-                self._outbox_fails(f"a defect of crackdetect, {type(error).__name__}")
+            except BaseException as error:  # it would end the sending in silence, for the rest of the roast
+                self._outbox_fails(f"a defect of crackdetect, {type(error).__name__}", kind=FAILED)
             self._wake.wait(LOOK_S)
         with contextlib.suppress(OutputError):  # told; it will be sent once more, under the same id
             self._note_taken()
@@ -85,11 +97,11 @@ class Courier:
             self._outbox.taken(self._taken)
             self._taken = None
 
-    def _outbox_fails(self, why: str) -> None:
+    def _outbox_fails(self, why: str, *, kind: str = "webhook_down") -> None:
         """Another program may hold it for a while: it is tried again as long as the roast lasts, and told once."""
         if self._noted:
             self._noted = False
-            self._tell("webhook_down", f"sending to {show(self.address)} waits: {why}; it is tried again")
+            self._tell(kind, f"sending to {show(self.address)} waits: {why}; it is tried again")
 
     def _outbox_works(self) -> None:
         if not self._noted:
@@ -150,7 +162,7 @@ def _only_sender(outbox: Path, address: str) -> Iterator[bool]:
     from filelock import FileLock, Timeout
 
     name = hashlib.sha256(address.encode("utf-8", "replace")).hexdigest()[:16]
-    lock = FileLock(outbox.with_name(f"webhook-{name}.lock"), thread_local=False)
+    lock = FileLock(outbox.with_name(f"webhook-{name}.lock"), mode=0o600, thread_local=False)
     try:
         lock.acquire(timeout=0)
     except (Timeout, OSError):

@@ -18,7 +18,17 @@ TYPE_PREFIX = "alt.crackdetect."
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """What is sent, the same on each try. id: of the message, also its ``webhook-id``. type: of the event."""
+    """What is sent, the same on each try.
+
+    Attributes
+    ----------
+    id : str
+        Of the message, also its ``webhook-id``.
+    type : str
+        Of the event.
+    body : str
+        A CloudEvent as JSON.
+    """
 
     id: str
     type: str
@@ -26,7 +36,15 @@ class Message:
 
 
 def message_of(event: Mapping[str, Any], *, started: datetime) -> Message:
-    """event: as a dict. started: wall clock at the first sample, with its offset from UTC."""
+    """The message that tells an event.
+
+    Parameters
+    ----------
+    event : mapping
+        As ``Event.to_dict`` gives it.
+    started : datetime.datetime
+        Wall clock at the first sample, with its offset from UTC.
+    """
     identity = f"msg_{uuid.uuid4().hex}"
     body = {
         "specversion": "1.0",

@@ -14,6 +14,7 @@ from crackdetect.webhook.address import at_home, show
 from crackdetect.webhook.envelope import CONTENT_TYPE
 from crackdetect.webhook.signing_secret import SigningSecret
 from crackdetect.webhook.verdict import Answer
+from crackdetect.worker import begin
 
 if TYPE_CHECKING:
     import httpx
@@ -26,10 +27,20 @@ WHOLE_S = 15.0
 
 
 class Postman:
-    """Posts to one address, over one connection while that lasts. secret: ``None`` = not signed.
+    """Posts to one address, over one connection while that lasts; for one thread.
 
-    Raises MissingPartError where the packages are missing, SettingError where they do not take the address. To be used
-    by one thread.
+    Parameters
+    ----------
+    address : str
+    secret : SigningSecret or None
+        None = messages are not signed.
+
+    Raises
+    ------
+    MissingPartError
+        Where the packages are missing.
+    SettingError
+        Where they do not take the address.
     """
 
     def __init__(self, address: str, secret: SigningSecret | None) -> None:
@@ -37,7 +48,7 @@ class Postman:
             import httpx
             import standardwebhooks  # noqa: F401 - to say so before anything is listened to
         except ImportError:
-            raise MissingPartError.webhook() from None
+            raise MissingPartError.of("webhook") from None
         try:
             _ = httpx.URL(address).host  # decoded only when it is asked for
         except (httpx.InvalidURL, ValueError):
@@ -50,7 +61,7 @@ class Postman:
         self._client: httpx.Client | None = None
 
     def post(self, body: str, *, message: str) -> Answer:
-        """message: its id, the same on each try. Raises nothing of the network's."""
+        """Tries to send a body. message: its id, the same on each try. Raises nothing of the network's."""
         now = int(time.time())
         headers = {
             "content-type": CONTENT_TYPE,
@@ -66,7 +77,7 @@ class Postman:
             return Answer(None, trouble=_unready(error))
         watch = threading.Timer(WHOLE_S, client.close)  # one that sends a byte now and then would never end
         watch.daemon = True
-        watch.start()
+        begin(watch)
         try:
             # the answer's body is of no interest and may have no end
             with client.stream("POST", self.address, content=body.encode("utf-8"), headers=headers) as response:
@@ -82,18 +93,22 @@ class Postman:
         return answer
 
     def close(self) -> None:
+        """Closes the connection; a later message opens a new one."""
         client, self._client = self._client, None
         if client is not None:
             client.close()
 
     def _open(self) -> httpx.Client:
         if self._client is None:
+            from crackdetect.webhook.short_answers import read_short_answers  # it needs the packages
+
             home = at_home(urlsplit(self.address).hostname or "")
-            self._client = self._httpx.Client(
+            client = self._httpx.Client(
                 timeout=self._httpx.Timeout(STEP_S, connect=CONNECT_S),
                 follow_redirects=False,
                 transport=self._httpx.HTTPTransport() if home else None,  # a transport of its own passes by proxies
             )
+            self._client = read_short_answers(client)
         return self._client
 
     def _trouble(self, error: Exception) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 
 from crackdetect.config import LONGEST_TIME_S
 from crackdetect.errors import CrackdetectError, OutputError
-from crackdetect.events import clock
+from crackdetect.notation import clock
 from crackdetect.webhook.envelope import TYPE_PREFIX
 from crackdetect.webhook.signing_secret import SigningSecret
 
@@ -28,9 +28,20 @@ _SHOWN = 200
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """id: ``webhook-id``. event: the CloudEvent, ``None`` where the body is none. signature: what is told of it.
+    """A message as it was received.
 
-    genuine: False where a secret is set and the signature does not fit. again: this id had come before.
+    Attributes
+    ----------
+    id : str
+        ``webhook-id``.
+    event : dict or None
+        The CloudEvent; None where the body is none.
+    signature : str
+        What is told of it.
+    genuine : bool
+        False where a secret is set and the signature does not fit.
+    again : bool
+        This id had come before.
     """
 
     id: str
@@ -41,10 +52,23 @@ class Received:
 
 
 class Receiver:
-    """Listens at once. port: 0 = any that is free, see ``address``. secret: messages must be signed with it.
+    """A receiver on this computer, to try a webhook with; it listens at once.
 
-    answer: HTTP status for what is genuine; the rest gets 401. take: gets every message, in the threads that serve.
-    Raises OutputError when the port is taken.
+    Parameters
+    ----------
+    port : int
+        0 = any that is free, see ``address``.
+    take : callable
+        Gets every message, in the threads that serve.
+    secret : SigningSecret, optional
+        Messages must be signed with it.
+    answer : int
+        HTTP status for what is genuine; the rest gets 401.
+
+    Raises
+    ------
+    OutputError
+        When the port is taken.
     """
 
     def __init__(
@@ -106,6 +130,7 @@ class Receiver:
             raise self._failure
 
     def stop(self) -> None:
+        """Ends :meth:`run`."""
         self._server.shutdown()
 
 

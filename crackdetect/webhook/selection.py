@@ -25,7 +25,7 @@ DEFAULT = (
 
 
 class Selection:
-    """names: event types, ``health:KIND``, or ``all``. Raises SettingError on anything else."""
+    """Which events are sent. names: event types, ``health:KIND``, or ``all``. Raises SettingError on anything else."""
 
     def __init__(self, names: tuple[str, ...] = DEFAULT) -> None:
         self._names = frozenset(TYPES if "all" in names else names)
@@ -44,4 +44,5 @@ class Selection:
         return cls(tuple(name.strip() for name in text.split(",") if name.strip()))
 
     def wants(self, event: Mapping[str, Any]) -> bool:
+        """Whether an event, as its fields, is among those chosen."""
         return event["type"] in self._names or f"{event['type']}:{event.get('kind')}" in self._names

@@ -19,13 +19,26 @@ _FORM = "write it as whsec_ and the base64 of 24 to 64 bytes, as 'crackdetect we
 
 
 class SigningSecret:
-    """value: ``whsec_`` + base64 of 24 to 64 bytes (Standard Webhooks 1.0.0). Raises SettingError, without the value.
+    """What messages are signed with (Standard Webhooks 1.0.0).
 
-    origin: where it is from, to tell the person.
+    Parameters
+    ----------
+    value : str
+        ``whsec_`` + base64 of 24 to 64 bytes.
+    origin : str
+        Where it is from, to tell the person.
+    warning : str, optional
+        What is wrong with that place, a sentence for the person.
+
+    Raises
+    ------
+    SettingError
+        On any other value, without telling it.
     """
 
-    def __init__(self, value: str, *, origin: str) -> None:
+    def __init__(self, value: str, *, origin: str, warning: str | None = None) -> None:
         self.origin = origin
+        self.warning = warning
         text = value.strip()
         try:
             key = base64.b64decode(text.removeprefix(_PREFIX), validate=True)
@@ -39,7 +52,15 @@ class SigningSecret:
         return f"SigningSecret(hidden, from {self.origin})"
 
     def sign(self, body: str, *, message: str, timestamp: int) -> str:
-        """The ``webhook-signature`` of one try. message: its id. timestamp: Unix seconds of the try."""
+        """The ``webhook-signature`` of one try (Standard Webhooks 1.0.0: HMAC-SHA256 over id, timestamp and body).
+
+        Parameters
+        ----------
+        message
+            Its id.
+        timestamp
+            Unix seconds of the try.
+        """
         from datetime import UTC, datetime
 
         from standardwebhooks.webhooks import Webhook
@@ -60,10 +81,17 @@ class SigningSecret:
 
 
 def find(url: str, *, file: Path | None = None) -> SigningSecret | None:
-    """The secret for an address; ``None`` = there is none, then messages are not signed.
+    """The secret for an address; None = there is none, then messages are not signed.
 
-    In this order: ``file``; the environment variable; the file that the environment names; the keyring's entry for
-    this address. Raises SettingError on a secret that is not one, OutputError where a file cannot be read.
+    In this order: ``file``; the environment variable; the file that the environment names; the keyring's entry for this
+    address.
+
+    Raises
+    ------
+    SettingError
+        On a secret that is not one.
+    OutputError
+        Where a file cannot be read.
     """
     if file is not None:
         return _from_file(file)
@@ -82,7 +110,7 @@ def keep(url: str, value: str | None) -> None:
         import keyring
         import keyring.errors
     except ImportError:
-        raise MissingPartError.webhook() from None
+        raise MissingPartError.of("webhook") from None
     try:
         if value is None:
             keyring.delete_password(_SERVICE, url)
@@ -107,12 +135,14 @@ def _from_file(path: Path) -> SigningSecret:
         if path.exists() and not path.is_file():  # a pipe could keep the roast waiting without end
             raise OSError(None, "it is not an ordinary file")
         text = path.read_text(encoding="utf-8")
+        seen = os.name == "posix" and path.stat().st_mode & 0o077  # elsewhere the mode tells nothing of others
     except (OSError, ValueError) as error:  # what is not UTF-8, and a name that no file can have, are ValueErrors
         reason = getattr(error, "strerror", None) or ("it is not text" if path.exists() else "no file can be so named")
         raise SettingError(
             f"the file of the webhook secret, {path}, cannot be read ({reason}); check its name"
         ) from None
-    return SigningSecret(text, origin=f"the file {path}")
+    warning = f"others on this computer may read the webhook secret in {path}; take that right away: chmod 600 {path}"
+    return SigningSecret(text, origin=f"the file {path}", warning=warning if seen else None)
 
 
 def _from_keyring(url: str) -> SigningSecret | None:

@@ -17,10 +17,24 @@ UNPUT = 2_000
 
 
 class WebhookSink:
-    """addresses: where this roast's events go. started: wall clock at the first sample; ``None`` = as the events say.
+    """A sink that puts events into the outbox. What the outbox did not take is tried again with the next event.
 
-    Raises OutputError when the outbox cannot be written; what it did not take is tried again with the next event and at
-    the end.
+    Parameters
+    ----------
+    outbox : Outbox
+    couriers : sequence of Courier
+        Woken when there is something to send.
+    addresses : sequence of str
+        Where this roast's events go.
+    selection : Selection
+        Which of them.
+    started : datetime.datetime, optional
+        Wall clock at the first sample; by default as the events say.
+
+    Raises
+    ------
+    OutputError
+        When the outbox cannot be written.
     """
 
     def __init__(
@@ -40,6 +54,7 @@ class WebhookSink:
         self._unput: deque[Message] = deque(maxlen=UNPUT)
 
     def send(self, event: Event) -> None:
+        """Puts the event into the outbox, if it is wanted."""
         fields = event.to_dict()
         if self._started is None:
             self._started = _started(fields)
@@ -54,6 +69,7 @@ class WebhookSink:
         return len(self._unput)
 
     def settle(self) -> None:
+        """Tries again to put what the outbox has not taken."""
         if not self._unput:
             return
         while self._unput:

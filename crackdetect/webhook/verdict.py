@@ -20,7 +20,16 @@ REFUSALS = 60
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """status: of HTTP, ``None`` where none came, then trouble says why. retry_after: the header as it stands."""
+    """What an endpoint answered.
+
+    Attributes
+    ----------
+    status : int or None
+        Of HTTP; None where none came, then trouble says why.
+    retry_after : str or None
+        The header as it stands.
+    trouble : str
+    """
 
     status: int | None
     retry_after: str | None = None
@@ -29,9 +38,16 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """outcome: ``taken``, ``later`` (try again), ``refused`` (try again, but it may be this message) or ``gone``.
+    """What an answer means.
 
-    words: what happened and what to do, for the person. asked_s: what the endpoint wants to be waited.
+    Attributes
+    ----------
+    outcome : {"taken", "later", "refused", "gone"}
+        ``later``: try again; ``refused``: try again, but it may be this message.
+    words : str
+        What happened and what to do, for the person.
+    asked_s : float or None
+        Seconds that the endpoint wants to be waited.
     """
 
     outcome: Literal["taken", "later", "refused", "gone"]
@@ -57,7 +73,7 @@ _NOT_THE_MESSAGE = frozenset({401, 403, 404, 405, 408, 409, 425, 429})
 
 
 def judge(answer: Answer, *, now: float) -> Verdict:
-    """now: Unix seconds, for a ``Retry-After`` that is a date."""
+    """What to do after an answer. now: Unix seconds, for a ``Retry-After`` that is a date."""
     status = answer.status
     asked_s = _asked(answer.retry_after, now)
     if status is None:
@@ -77,7 +93,15 @@ def judge(answer: Answer, *, now: float) -> Verdict:
 
 
 def wait_s(verdict: Verdict, *, tries: int, chance: random.Random) -> float:
-    """Seconds to the next try. tries: made so far, the failed one among them. At least what the endpoint asks for."""
+    """Seconds to the next try, at least what the endpoint asks for.
+
+    Parameters
+    ----------
+    tries
+        Made so far, the failed one among them.
+    chance
+        Spreads the tries of many senders.
+    """
     longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(tries - 1, 20))
     own = longest * chance.uniform(0.5, 1.0)  # so that many senders do not come back at once
     return max(own, verdict.asked_s or 0.0)

@@ -11,12 +11,12 @@ import threading
 from pathlib import Path
 from queue import SimpleQueue
 
-from crackdetect import model_files
-from crackdetect.capture import MicrophoneSource
+from crackdetect import model as model_files
+from crackdetect.audio.microphone import MicrophoneSource
 from crackdetect.events import Event
 from crackdetect.notice import Notice
 from crackdetect.pipeline import Pipeline
-from crackdetect.session import listen
+from crackdetect.running.loop import listen
 
 
 class Lines:

@@ -18,8 +18,8 @@ import soundfile
 import vmic
 from endpoint import Endpoint
 
-from crackdetect.keeping.journal import read_events
-from crackdetect.log.store import RoastLog
+from crackdetect.storage.journal import read_events
+from crackdetect.storage.roast_store import RoastLog
 
 pytestmark = pytest.mark.live
 
@@ -72,7 +72,7 @@ def test_a_killed_roast_goes_on_with_its_clock_right_and_is_kept_whole(tmp_path:
         before, at_before = first.until("density", 3), time.monotonic()
         first.process.kill()
         first.end()
-        second = Listening(environment, "--go-on")
+        second = Listening(environment, "--resume")
         after, at_after = second.until("density", 3), time.monotonic()
         second.process.send_signal(signal.SIGINT)
         code, told = second.end()

@@ -46,7 +46,7 @@ def served(tmp_path: Path) -> Iterator[vmic.ServedMicrophone]:
 def test_samples_arrive_bit_for_bit(tmp_path: Path, exact: dict[str, str]) -> None:
     code = f"""
 import numpy as np
-from crackdetect.capture import MicrophoneSource
+from crackdetect.audio.microphone import MicrophoneSource
 source = MicrophoneSource("vmic", channel=1)
 heard, lost = [], 0
 for block in source:
@@ -66,7 +66,8 @@ print(source.samplerate, lost)
 
 def test_devices_are_listed_and_never_guessed(exact: dict[str, str]) -> None:
     code = """
-from crackdetect.capture import MicrophoneSource, list_devices
+from crackdetect.audio.devices import list_devices
+from crackdetect.audio.microphone import MicrophoneSource
 from crackdetect.errors import DeviceError
 for device in list_devices():
     print(device.index, device.name, device.default)
@@ -93,7 +94,7 @@ for wanted in ("nowhere", 99, "v"):
 def test_opening_and_closing_a_hundred_times_leaks_nothing(exact: dict[str, str]) -> None:
     code = """
 import os, threading, time
-from crackdetect.capture import MicrophoneSource
+from crackdetect.audio.microphone import MicrophoneSource
 
 def once():
     source = MicrophoneSource("vmic", channel=1)
@@ -123,7 +124,7 @@ print(before == settled(), before, settled())
 
 def test_a_device_that_does_not_take_the_sample_rate_says_so(exact: dict[str, str]) -> None:
     code = """
-from crackdetect.capture import MicrophoneSource
+from crackdetect.audio.microphone import MicrophoneSource
 from crackdetect.errors import DeviceError
 for rate in (4_000, 500_000):
     try:
@@ -195,6 +196,7 @@ def test_a_killed_server_is_noticed_and_the_roast_summed_up(served: vmic.ServedM
     assert listener.events[-1]["health"]["device_lost"] == 1
 
 
+@pytest.mark.long
 def test_a_stalled_server_is_noticed_and_cannot_hold_the_exit(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path)
     listener.until("density")

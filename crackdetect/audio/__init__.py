@@ -1,0 +1,1 @@
+"""Every kind of sound that comes in."""

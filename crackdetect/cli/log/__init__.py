@@ -1,0 +1,1 @@
+"""``crackdetect log``: one file a command."""

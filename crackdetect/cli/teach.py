@@ -1,0 +1,317 @@
+"""``crackdetect teach``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from crackdetect.cli import completing
+from crackdetect.terminal.lines import print_line, print_lines, tell
+
+if TYPE_CHECKING:
+    from crackdetect.model import Model
+    from crackdetect.roast.record import Roast, RoastRecord
+    from crackdetect.storage.roast_store import RoastLog
+    from crackdetect.teach.comparison import TeachingRoast, Told
+    from crackdetect.teach.machine_profile import MachineProfile
+
+#: The newest roasts of a machine that teach, at most: the older ones count for little, and each is heard again.
+_MOST_ROASTS = 40
+
+
+@click.command(name="teach")
+@click.argument("machine", required=False, shell_complete=completing.machines)
+@click.option("--undo", is_flag=True, help="What was known of the machine before holds again.")
+@click.option(
+    "--export",
+    "out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write what is known of the machine to a file, to share it or to move it: its name and numbers.",
+)
+@click.option(
+    "--import",
+    "file",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    help="Take over such a file, after showing what it holds; with MACHINE under that name.",
+)
+@click.option("--replace", is_flag=True, help="With --export: the file may be there already.")
+@click.option("--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one.")
+def command(
+    machine: str | None, undo: bool, out: Path | None, file: Path | None, replace: bool, model_path: Path | None
+) -> None:
+    """Let it learn your roaster from the roasts that you recorded.
+
+    MACHINE is the name that you gave to 'listen --machine'; "" are the roasts without one. Without MACHINE: the only
+    machine of the log, or a list of them.
+
+    Every recorded roast of that machine is heard again, and each is judged by what all the others teach. What is learnt
+    is used from then on by 'listen' and 'analyze' with that machine, if it is better on your own roasts; --untaught
+    does without once. Answers in 'crackdetect review' and first crack where you marked it teach most. Nothing leaves
+    this computer.
+
+    Example: crackdetect teach "blue drum"
+    """
+    from crackdetect.errors import SettingError
+    from crackdetect.model import load_model
+    from crackdetect.storage import paths
+    from crackdetect.storage.roast_store import RoastLog
+
+    if sum((undo, out is not None, file is not None)) > 1:
+        raise click.UsageError("--undo, --export and --import exclude each other; give one of them")
+    data = paths.data_folder()
+    if file is not None:
+        _take_over(file, machine, load_model(model_path), data)
+        return
+    with RoastLog() as log:
+        roasts = log.roasts()
+        name = _machine(machine, roasts, data)
+        if name is None and (undo or out is not None):
+            raise SettingError("several machines are in the log; name one, as 'crackdetect teach' lists them")
+        if name is None:
+            _list(roasts, data)
+        elif undo:
+            _undo(name, data)
+        elif out is not None:
+            _share(name, out, data, replace=replace)
+        else:
+            _teach(name, log, roasts, load_model(model_path), data)
+
+
+def _machine(given: str | None, roasts: Sequence[Roast], data: Path) -> str | None:
+    """The machine that is meant, as the log or the data folder spells it; None: one of several.
+
+    Raises SettingError where the log knows none of that name.
+    """
+    from crackdetect.errors import SettingError
+    from crackdetect.roast.words import clean, near_miss
+
+    names = _names(roasts, data)
+    if given is None:
+        if not names:
+            raise SettingError("no roast is in the log yet; record some: crackdetect listen --record --machine NAME")
+        if len(names) == 1:
+            return names[0]
+        return None
+    wanted = clean(given) or ""
+    for name in names:
+        if name.casefold() == wanted.casefold():
+            return name
+    near = near_miss(wanted, [name for name in names if name])
+    hint = f"did you mean {near!r}?" if near else "'crackdetect teach' lists those that are"
+    raise SettingError(f"no roast on the machine {given!r} is in the log; {hint}")
+
+
+def _names(roasts: Sequence[Roast], data: Path) -> list[str]:
+    """Of all machines, as they were written last; those of the latest roasts first."""
+    from crackdetect.storage import machine_profiles
+
+    spelt = [*(roast.machine or "" for roast in roasts), *(one.machine for one in machine_profiles.known(data=data))]
+    return list({name.casefold(): name for name in reversed(spelt)}.values())[::-1]
+
+
+def _list(roasts: Sequence[Roast], data: Path) -> None:
+    """The machines, and what is known of each."""
+    from crackdetect.storage import machine_profiles
+
+    profiles = {profile.machine.casefold(): profile for profile in machine_profiles.known(data=data)}
+    print_line("Machines in the log; teach one with: crackdetect teach MACHINE")
+    for name in _names(roasts, data):
+        count = sum(_is_of(roast, name) for roast in roasts)
+        profile = profiles.get(name.casefold())
+        known = "not taught" if profile is None else f"taught by {_count(len(profile.roasts))}"
+        print_line(f"  {_spoken(name)}: {_count(count)}, {known}")
+
+
+def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path) -> None:
+    """Hears, compares, and adopts what is better."""
+    from crackdetect.errors import ModelError
+    from crackdetect.storage import machine_profiles
+    from crackdetect.teach.comparison import LEAST, compared
+    from crackdetect.teach.machine_profile import MachineProfile, weighed
+
+    if model.own_machine is None:
+        raise ModelError(f"model {model.name} does not learn machines; take the shipped one")
+    own = [roast for roast in roasts if _is_of(roast, name) and roast.recording is not None]
+    records = [log.record(roast) for roast in reversed(own[:_MOST_ROASTS])]
+    teaching = _heard(records, model, data)
+    sure = sum(one.lesson.said for _, one in teaching)
+    if sure < LEAST:
+        print_line(
+            f"{_count(len(teaching))} of {_spoken(name)} can teach, {sure} with a first crack that you marked, "
+            f"confirmed or corrected. It takes {LEAST} such roasts to tell whether teaching helps: press f when you "
+            "hear it, or use crackdetect review."
+        )
+        _print_advice(records)
+        return
+    before, after = compared([one for _, one in teaching], model.own_machine)
+    _print_comparison(name, before, after)
+    if not after.better_than(before):
+        print_line("It is not better on your own roasts, so nothing has changed.")
+        if _known(name, data) is not None:
+            print_line("What was taught before is still used; --undo takes it back.")
+        _print_advice(records)
+        return
+    sums = weighed([one.sums for _, one in teaching])
+    profile = MachineProfile(name, model.digest, tuple(record.roast.identity for record, _ in teaching), sums)
+    if profile.says_the_same_as(_known(name, data)):
+        print_line("That is known already; nothing has changed.")
+        _print_advice(records)
+        return
+    kept = machine_profiles.adopt(profile, data=data)
+    used = f"listen --machine {_quoted(name)}" if name else "listen"
+    print_line(f"It is better on your own roasts: 'crackdetect {used}' uses it from now on ({kept.digest}).")
+    print_line(f"Take it back with: crackdetect teach {_quoted(name)} --undo")
+    _print_advice(records)
+
+
+def _is_of(roast: Roast, machine: str) -> bool:
+    return (roast.machine or "").casefold() == machine.casefold()
+
+
+def _known(name: str, data: Path) -> MachineProfile | None:
+    """What is known of the machine, if it can be read."""
+    from crackdetect.errors import InputError, ModelError
+    from crackdetect.storage import machine_profiles
+
+    try:
+        return machine_profiles.find(name, data=data)
+    except (InputError, ModelError):
+        return None
+
+
+def _heard(records: Sequence[RoastRecord], model: Model, data: Path) -> list[tuple[RoastRecord, TeachingRoast]]:
+    """The roasts that teach, each heard again; why others do not is noted."""
+    from contextlib import closing
+
+    from crackdetect.audio.files import open_recording
+    from crackdetect.errors import InputError
+    from crackdetect.storage.kept_sound import own_recording
+    from crackdetect.teach.comparison import TeachingRoast, sums_of
+    from crackdetect.teach.heard_again import answers_of, hear_again
+    from crackdetect.teach.lesson import lesson_of
+    from crackdetect.terminal.progress import progress_line
+
+    assert model.own_machine is not None
+    found = []
+    with progress_line("heard again", total=len(records)) as line:
+        for number, record in enumerate(records, start=1):
+            try:
+                with closing(open_recording(own_recording(record.roast, folder=data))) as source:
+                    heard = hear_again(source, samplerate=source.samplerate, model=model)
+            except InputError as error:
+                line.note(str(error))
+                continue
+            if not heard.candidates:
+                line.note(f"nothing was heard in {record.roast.name}, so it teaches nothing")
+                continue
+            lesson = lesson_of(record, heard.times, answers_of(heard, model.own_machine).probabilities)
+            if lesson.question:
+                line.note(lesson.question)
+            else:
+                found.append((record, TeachingRoast(heard, lesson, sums_of(heard, lesson))))
+            line.advance(number)
+    return found
+
+
+def _print_comparison(name: str, before: Told, after: Told) -> None:
+    from crackdetect.terminal.tables import plain_table, print_table
+
+    table = plain_table(caption=f"{_spoken(name)}, where you said when first crack began; taught by the other roasts")
+    table.add_column("")
+    for title in ("as shipped", "taught"):
+        table.add_column(title, justify="right")
+    rows = [
+        ("first crack announced", [f"{told.announced} of {told.roasts}" for told in (before, after)]),
+        ("announced before it began", [str(told.false) for told in (before, after)]),
+        ("announced after it began, mean", [_seconds(told.late_s) for told in (before, after)]),
+        ("pops a minute before it began", [f"{told.pops_per_minute:.1f}" for told in (before, after)]),
+    ]
+    if before.asked:
+        rows.append(("as you answered", [f"{told.right} of {told.asked}" for told in (before, after)]))
+    for title, cells in rows:
+        table.add_row(title, *cells)
+    print_table(table)
+
+
+def _print_advice(records: Sequence[RoastRecord]) -> None:
+    """What would help most next."""
+    unanswered = [record.roast for record in records if not record.corrections.cracks]
+    if unanswered:
+        newest = unanswered[-1]
+        print_line(f"What helps most next: two minutes of answers, crackdetect review {newest.number}")
+
+
+def _undo(name: str, data: Path) -> None:
+    from crackdetect.storage import machine_profiles
+
+    before = machine_profiles.undo(name, data=data)
+    if before is None:
+        print_line(f"Nothing is known of {_spoken(name)} any more: it is heard as shipped.")
+    else:
+        print_line(f"What {_count(len(before.roasts))} taught of {_spoken(name)} holds again ({before.digest}).")
+
+
+def _share(name: str, out: Path, data: Path, *, replace: bool) -> None:
+    import dataclasses
+
+    from crackdetect.errors import InputError
+    from crackdetect.storage import machine_profiles
+
+    profile = machine_profiles.find(name, data=data)
+    if profile is None:
+        raise InputError(f"nothing is known of {_spoken(name)} yet; teach it first")
+    # names of roasts are the person's, and often their dates
+    nameless = dataclasses.replace(profile, roasts=tuple(map(str, range(1, len(profile.roasts) + 1))))
+    machine_profiles.write(nameless, out, replace=replace)
+    print_line(
+        f"wrote {out}: {_spoken(name)}, taught by {_count(len(profile.roasts))}; the machine's name and numbers, no "
+        "sound and no name of a roast"
+    )
+
+
+def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
+    from dataclasses import replace
+
+    from crackdetect.roast.words import clean
+    from crackdetect.storage import machine_profiles
+    from crackdetect.terminal.question import asker
+
+    profile = machine_profiles.read(file)
+    if named is not None:
+        profile = replace(profile, machine=clean(named) or "")
+    sums = profile.sums
+    print_lines(
+        [
+            f"{file} holds {_spoken(profile.machine)}, taught by {_count(len(profile.roasts))}:",
+            f"  {sums.machine:.0f} sounds of the machine and {sums.cracks:.0f} cracks, as numbers",
+        ]
+    )
+    profile.applied_to(model)
+    ask = asker()
+    if ask is not None and not ask("Use it from now on?", True):
+        print_line("Nothing has changed.")
+        return
+    machine_profiles.adopt(profile, data=data)
+    print_line(f"It is heard by from now on. Take it back with: crackdetect teach {_quoted(profile.machine)} --undo")
+    tell("note: whether it is better on your own roasts nobody has looked at")
+
+
+def _spoken(name: str) -> str:
+    from crackdetect.roast.words import shown
+
+    return f'"{shown(name)}"' if name else "the machine without a name"
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"'
+
+
+def _count(roasts: int) -> str:
+    return f"{roasts} roast{'' if roasts == 1 else 's'}"
+
+
+def _seconds(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f} s"

@@ -1,0 +1,162 @@
+"""``crackdetect train``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from crackdetect.cli.options import cluster_option, jobs_option, sounds_option
+from crackdetect.terminal.lines import print_line
+
+if TYPE_CHECKING:
+    from crackdetect.hearing.classifier import ClassifierModel
+
+
+#: Scenes of the wide family that what learns the machine at hand is taught on, at most: as the shipped model was.
+_MACHINES = 320
+
+
+@click.command(name="train")
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("first-crack.json"), show_default=True, help="Model file."
+)
+@click.option("--name", default="first-crack", show_default=True, help="Name of the model.")
+@click.option("--seed", type=click.IntRange(0, 999), default=1, show_default=True)
+@click.option(
+    "--scenes",
+    type=click.IntRange(10, 9999),
+    default=600,
+    show_default=True,
+    help="Ordinary scenes rendered, of 50 s each; others come in proportion.",
+)
+@sounds_option("Folder of real sounds, one sub-folder a class (see 'crackdetect guide training').")
+@click.option(
+    "--classifier",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Model whose classifier is kept: only what follows it is taught, in half the time.",
+)
+@click.option(
+    "--context",
+    "kept_model",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Model whose classifiers are kept: what learns the machine at hand is taught, in 40 minutes on two cores.",
+)
+@click.option(
+    "--heard",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder to keep what was heard for that; what is there is not heard again.",
+)
+@click.option(
+    "--leave-out",
+    "left_out",
+    metavar="FAMILY",
+    multiple=True,
+    help="With --context: a family of machines that teaches nothing, such as crack:modes; several by several options. "
+    "'evaluate --left-out' then tells how strangers are heard.",
+)
+@jobs_option("Processes, and networks fitted at a time.")
+@cluster_option
+def command(
+    out: Path,
+    name: str,
+    seed: int,
+    scenes: int,
+    sounds: Path | None,
+    classifier: Path | None,
+    kept_model: Path | None,
+    heard: Path | None,
+    left_out: tuple[str, ...],
+    jobs: int,
+    cluster: str | None,
+) -> None:
+    """Fit a model on rendered scenes, and on real sounds if a folder is given.
+
+    The same seed, scenes and sounds give the same file, bit for bit, with the same versions of the packages.
+
+    Example: crackdetect train --scenes 50 --out my-model.json
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from crackdetect import model as model_files
+    from crackdetect.errors import OutputError
+    from crackdetect.train import fit
+    from crackdetect.train.scenes import heard_in, machines_in
+
+    if classifier is not None and kept_model is not None:
+        raise click.UsageError("--classifier and --context exclude each other; give one of them")
+    if left_out and kept_model is None:
+        raise click.UsageError("--leave-out goes with --context; give the model whose classifiers are kept")
+    calibration, whole, machines = max(10, scenes // 8), max(6, scenes // 4), max(8, min(_MACHINES, scenes * 8 // 15))
+    if not out.parent.is_dir():
+        raise OutputError(f"folder {out.parent} does not exist; make it first")
+    with (
+        Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress,
+        _folder(heard) as folder,
+    ):
+        bar = progress.add_task("training", total=machines_in(machines) + 4)
+
+        def tell(what: str) -> None:
+            progress.update(bar, advance=1, description=what)
+
+        run = fit.TrainingRun(seed=seed, sounds=sounds, heard_in=folder, jobs=jobs, cluster=cluster, progress=tell)
+        if kept_model is not None:
+            golden, card = model_files.golden_of(kept_model), model_files.card_of(kept_model)
+            kept = model_files.load(kept_model)
+            families = frozenset(left_out)
+            model = fit.teach_machines(out, kept, run, golden=golden, card=card, count=machines, leave_out=families)
+        else:
+            card, given = _card(f"--seed {seed} --scenes {scenes}", name, sounds, classifier)
+            fitted = 0 if given is not None else heard_in(scenes)
+            progress.update(bar, total=fitted + heard_in(calibration) + whole + 2 + machines_in(machines) + 4)
+            model = fit.train(
+                out,
+                run,
+                name=name,
+                count=scenes,
+                calibration_count=calibration,
+                context_count=whole,
+                machine_count=machines,
+                card=card,
+                classifier=given,
+            )
+    print_line(f"wrote {out}: model {model.name} {model.digest}")
+
+
+@contextmanager
+def _folder(given: Path | None) -> Iterator[Path]:
+    """The one that was asked for, made where it is not there, or one for now."""
+    if given is None:
+        with TemporaryDirectory(prefix="crackdetect-train-") as folder:
+            yield Path(folder)
+    else:
+        given.mkdir(parents=True, exist_ok=True)
+        yield given
+
+
+def _card(
+    arguments: str, name: str, sounds: Path | None, classifier: Path | None
+) -> tuple[dict[str, Any], ClassifierModel | None]:
+    """The model's card, and the classifier that is kept, if any. Raises ModelError, InputError."""
+    from crackdetect import model as model_files
+    from crackdetect.train.sounds import find, sources
+
+    real = "" if sounds is None else " --sounds DIR"
+    card: dict[str, Any] = {"reproduced_by": f"crackdetect train {arguments}{real} --name {name}", "real_sounds": {}}
+    if sounds is not None:
+        card["real_sounds"] = sources(sounds, find(sounds))
+    if classifier is None:
+        return card, None
+    kept, of = model_files.load_classifier(classifier)
+    card["reproduced_by"] += " --classifier FILE"
+    same = ("training_scenes", "training_rows", *(("real_sounds",) if sounds is None else ()))
+    card |= {key: of[key] for key in same if key in of}
+    origin = {"model": of["digest"], "reproduced_by": of.get("reproduced_by", "unknown")}
+    card["classifier"] = of.get("classifier", origin)  # it may itself have been kept
+    return card, kept

@@ -1,0 +1,1 @@
+"""``crackdetect webhook``: one file a command."""

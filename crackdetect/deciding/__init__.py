@@ -1,0 +1,1 @@
+"""Scored candidates to the phases of a roast."""

@@ -1,0 +1,1 @@
+"""Samples to scored candidates: one stage, one file, one public class."""

@@ -1,0 +1,1 @@
+"""What a roast is: its state, its alerts, the trade's arithmetic."""

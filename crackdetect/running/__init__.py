@@ -1,0 +1,1 @@
+"""The loop, its threads, many recordings at a time."""

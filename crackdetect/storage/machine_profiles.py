@@ -1,0 +1,232 @@
+"""What is known of the person's machines, a file each in the data folder: plain data with its digest, no sound.
+
+The file before it stays beside it, so that teaching can be undone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from crackdetect.deciding.machine_sums import MachineSums
+from crackdetect.errors import InputError, ModelError, OutputError
+from crackdetect.hearing import features
+from crackdetect.model import Model, decode, digest_of, encode
+from crackdetect.roast.words import clean
+from crackdetect.storage import atomic_file
+from crackdetect.teach.machine_profile import MachineProfile
+
+_FORMAT, _VERSION = "crackdetect-machine", 1
+#: Bytes of a file, numbers of a point, roasts, and candidates of one kind that are counted: no teaching gives more.
+_MOST_BYTES, _MOST_D, _MOST_ROASTS, _MOST_COUNTED = 4_000_000, 1_000, 10_000, 1e9
+#: No sum is larger: features and points are a few hundred at most.
+_LARGEST = 1e15
+_ARRAYS = ("features", "squares", "points", "crack_points")
+_ADVICE = "teach the machine again, or export its file again where it came from"
+
+
+def place_of(machine: str, *, data: Path) -> Path:
+    """The file of a machine in the data folder ``data``, whatever the case of its name; it need not exist."""
+    name = machine.casefold()
+    plain = re.sub(r"[^a-z0-9]+", "-", name).strip("-")[:40]
+    return data / "machines" / f"{plain}-{hashlib.sha256(name.encode()).hexdigest()[:8]}.json"
+
+
+def known(*, data: Path) -> list[MachineProfile]:
+    """Of all machines, by name; files that cannot be read are left out."""
+    found = []
+    for path in sorted((data / "machines").glob("*.json")) if (data / "machines").is_dir() else []:
+        try:
+            profile = read(path)
+        except (InputError, ModelError):
+            continue
+        if place_of(profile.machine, data=data) == path:
+            found.append(profile)
+    return sorted(found, key=lambda profile: profile.machine.casefold())
+
+
+def find(machine: str, *, data: Path) -> MachineProfile | None:
+    """What is known of a machine; None while nothing is.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read.
+    ModelError
+        When it is damaged.
+    """
+    path = place_of(machine, data=data)
+    try:
+        return read(path)
+    except InputError as error:
+        if isinstance(error.__cause__, FileNotFoundError):
+            return None
+        raise
+
+
+def knowing(model: Model, machine: str | None, *, data: Path, note: Callable[[str], None]) -> Model:
+    """The model that knows this machine, where anything is known of it.
+
+    Parameters
+    ----------
+    model : Model
+    machine : str or None
+        Its name; None: the machine without one.
+    data : pathlib.Path
+        The data folder.
+    note : callable
+        Takes one sentence where what is known cannot be used; then the model is as it was.
+    """
+    try:
+        profile = find(machine or "", data=data)
+        return model if profile is None else profile.applied_to(model)
+    except (InputError, ModelError) as error:
+        note(f"{error}. It is heard as shipped")
+        return model
+
+
+def adopt(profile: MachineProfile, *, data: Path) -> MachineProfile:
+    """From now on this is known of the machine; what was known before stays beside it. Returns it with its digest.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written; then what was known holds.
+    """
+    path = place_of(profile.machine, data=data)
+    try:
+        atomic_file.make_folder(path.parent)
+        path.parent.chmod(0o700)  # names of roasts and machines are the person's
+        if path.exists():
+            with atomic_file.whole_file(_before(path), replace=True) as part:
+                part.write_bytes(path.read_bytes())
+    except OSError as error:
+        raise OutputError(f"{path} cannot be written ({error.strerror or error}); nothing has changed") from None
+    kept = write(profile, path, replace=True)
+    with contextlib.suppress(OSError):  # in a folder that nobody else may enter
+        path.chmod(0o600)
+    return kept
+
+
+def undo(machine: str, *, data: Path) -> MachineProfile | None:
+    """What was known of the machine before holds again; returns it, None where that was nothing.
+
+    Raises
+    ------
+    InputError
+        When nothing is known of the machine.
+    OutputError
+        When it cannot be written.
+    """
+    path = place_of(machine, data=data)
+    try:
+        before = _before(path)
+        if before.exists():
+            atomic_file.replace_for_good(before, path)
+            return read(path)
+        path.unlink()
+        atomic_file.sync_folder(path.parent)
+    except FileNotFoundError:
+        raise InputError(f"nothing is known of {machine!r} that could be taken back") from None
+    except OSError as error:
+        raise OutputError(f"{path} cannot be written ({error.strerror or error}); nothing has changed") from None
+    return None
+
+
+def _before(path: Path) -> Path:
+    return path.with_suffix(".before")
+
+
+def write(profile: MachineProfile, path: Path, *, replace: bool) -> MachineProfile:
+    """Into a file of one's own choice, to share it. Returns it with its digest. Raises SettingError, OutputError."""
+    content = _content(profile)
+    with atomic_file.whole_file(path, replace=replace) as part:
+        part.write_text(json.dumps(content) + "\n", encoding="ascii")
+    return _with_digest(profile, content["digest"])
+
+
+def read(path: Path) -> MachineProfile:
+    """From a file.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read.
+    ModelError
+        When it is damaged, or no such file.
+    """
+    try:
+        with path.open("rb") as file:
+            text = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"{path} cannot be read ({error.strerror or error})") from error
+    try:
+        if len(text) > _MOST_BYTES:
+            raise ValueError
+        content = json.loads(text)
+        if content["format"] != _FORMAT:
+            raise ValueError
+    except (KeyError, TypeError, ValueError, RecursionError):
+        raise ModelError(f"{path} is not what is known of a machine; name a file that 'teach --export' wrote") from None
+    if content.get("format_version") != _VERSION:
+        raise ModelError(f"{path} is of another version of crackdetect; {_ADVICE}")
+    try:
+        if content["digest"] != digest_of(content):
+            raise ValueError
+        return _profile(content)
+    except (KeyError, TypeError, ValueError, OverflowError, ModelError):
+        raise ModelError(f"{path} is damaged; {_ADVICE}") from None
+
+
+def _content(profile: MachineProfile) -> dict[str, Any]:
+    sums = profile.sums
+    upper = np.triu_indices(len(sums.points))
+    arrays = {name: encode(getattr(sums, name).astype(np.float32)) for name in _ARRAYS}
+    content = {
+        "format": _FORMAT,
+        "format_version": _VERSION,
+        "machine": profile.machine,
+        "model": profile.model,
+        "roasts": list(profile.roasts),
+        "counted": {"machine": sums.machine, "cracks": sums.cracks},
+        "sums": arrays | {"products": encode(sums.products[upper].astype(np.float32))},
+    }
+    return content | {"digest": digest_of(content)}
+
+
+def _profile(content: dict[str, Any]) -> MachineProfile:
+    """Raises KeyError, TypeError, ValueError, ModelError on what no profile holds."""
+    counted = [float(content["counted"][which]) for which in ("machine", "cracks")]
+    if not all(0 <= number <= _MOST_COUNTED for number in counted):
+        raise ValueError
+    arrays = [decode(content["sums"][name]).astype(np.float64) for name in (*_ARRAYS, "products")]
+    d = len(arrays[2])
+    if not 0 < d <= _MOST_D or [len(a) for a in arrays] != [features.COUNT] * 2 + [d, d, d * (d + 1) // 2]:
+        raise ValueError
+    if not all(a.ndim == 1 and np.isfinite(a).all() and np.abs(a).max() <= _LARGEST for a in arrays):
+        raise ValueError
+    *linear, upper = arrays
+    products = np.zeros((d, d))
+    products[np.triu_indices(d)] = upper
+    products += np.triu(products, 1).T
+    names = [content["machine"], content["model"], content["digest"], *content["roasts"]]
+    if not all(isinstance(name, str) and name == (clean(name) or "") and len(name) <= 500 for name in names):
+        raise ValueError
+    if len(content["roasts"]) > _MOST_ROASTS:
+        raise ValueError
+    machine, model, digest, *roasts = names
+    x, squares, points, crack_points = linear
+    sums = MachineSums(counted[0], counted[1], x, squares, points, products, crack_points)
+    return MachineProfile(machine, model, tuple(roasts), sums, digest)
+
+
+def _with_digest(profile: MachineProfile, digest: str) -> MachineProfile:
+    return replace(profile, digest=digest)

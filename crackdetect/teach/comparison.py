@@ -1,0 +1,140 @@
+"""Is a machine heard better by what its roasts teach? Each roast is judged by what all the others teach.
+
+All teach, but only where the person has said when first crack began are delays, misses and false announcements counted:
+what the program itself heard cannot judge it. Judged is the evidence at the usual sensitivity, without a known charge.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from crackdetect.deciding.machine_sums import MachineSums, taught
+from crackdetect.deciding.own_machine import OwnMachineModel
+from crackdetect.deciding.recent import TICK_S
+from crackdetect.deciding.tracker import TrackerSettings
+from crackdetect.teach.heard_again import Answers, HeardAgain, answers_of
+from crackdetect.teach.lesson import Lesson
+from crackdetect.teach.machine_profile import weighed
+
+#: An announcement is false from so long before first crack began; none comes in the first seconds.
+_EARLY_S, _READY_S = 10.0, 20.0
+#: What is at least so likely counts as a crack.
+_LIKELY = 0.5
+#: Delays of less than this apart are alike, seconds: a roast's own is known no better.
+_ALIKE_S = 1.0
+#: Roasts whose first crack the person has said that a comparison needs.
+LEAST = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """How a machine's roasts are heard.
+
+    Attributes
+    ----------
+    roasts, announced, false : int
+        In how many the person has said when first crack began, in how many of them it was announced, and in how many
+        more than _EARLY_S before it began, or where it did not happen.
+    late_s : float or None
+        Of those announced, the mean delay, seconds; one that comes a little early has none.
+    pops_per_minute : float
+        Sounds before first crack that were taken for cracks; beans that crack early are among them.
+    asked, right : int
+        Sounds that a person listened to, and those that the program has as they said.
+    """
+
+    roasts: int
+    announced: int
+    false: int
+    late_s: float | None
+    pops_per_minute: float
+    asked: int
+    right: int
+
+    def better_than(self, other: Told) -> bool:
+        """Whether something is better and nothing worse.
+
+        A second more or less of delay is alike, and where more starts are announced the new ones may be late ones.
+        Pops before first crack are told and not judged: nobody knows which of them were beans.
+        """
+        sooner = 0.0 if self.late_s is None or other.late_s is None else other.late_s - self.late_s
+        gains = self.announced - other.announced, self.right - other.right
+        if min(gains) < 0 or self.false > other.false or (sooner < -_ALIKE_S and self.announced == other.announced):
+            return False
+        return max(gains) > 0 or sooner > _ALIKE_S
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TeachingRoast:
+    """A roast that teaches.
+
+    Attributes
+    ----------
+    heard : HeardAgain
+    lesson : Lesson
+    sums : MachineSums
+    """
+
+    heard: HeardAgain
+    lesson: Lesson
+    sums: MachineSums
+
+
+def sums_of(heard: HeardAgain, lesson: Lesson) -> MachineSums:
+    """What the roast adds to its machine's sums. heard: with candidates."""
+    vectors = np.array([one.sound.vector for one in heard.candidates], np.float64)
+    points = np.array([np.append(one.sound.hidden, one.crack_llr) for one in heard.candidates], np.float64)
+    return MachineSums.of(vectors, points, machine=lesson.machine, cracks=lesson.cracks)
+
+
+def compared(roasts: Sequence[TeachingRoast], model: OwnMachineModel) -> tuple[Told, Told]:
+    """How roasts are heard.
+
+    Parameters
+    ----------
+    roasts : sequence of TeachingRoast
+        Oldest first, LEAST or more.
+    model : OwnMachineModel
+        That heard them.
+
+    Returns
+    -------
+    untaught, taught : Told
+        By the model, and each by what all the others teach.
+    """
+    before = [answers_of(one.heard, model) for one in roasts]
+    after = []
+    for place, one in enumerate(roasts):
+        others = [other.sums for number, other in enumerate(roasts) if number != place]
+        after.append(answers_of(one.heard, taught(model, weighed(others))))
+    return _told(roasts, before), _told(roasts, after)
+
+
+def _told(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told:
+    delays, starts, false = [], 0, 0
+    pops, minutes, asked, right = 0, 0.0, 0, 0
+    for one, of_it in zip(roasts, answers, strict=True):
+        lesson, times = one.lesson, np.array(one.heard.times)
+        likely = of_it.probabilities >= _LIKELY
+        said = {time: bool(is_crack) for time, is_crack in zip(times.tolist(), likely, strict=True)}
+        asked += len(lesson.answers)
+        right += sum(said[time] == is_crack for time, is_crack in lesson.answers.items())
+        if not lesson.said:
+            continue
+        start = math.inf if lesson.start_s is None else lesson.start_s
+        starts += lesson.start_s is not None
+        seconds = (np.arange(len(of_it.begun)) + 1) * TICK_S
+        reached = seconds[(of_it.begun >= TrackerSettings().threshold) & (seconds > _READY_S)]
+        if len(reached) and reached[0] < start - _EARLY_S:
+            false += 1
+        elif len(reached):
+            delays.append(max(0.0, float(reached[0]) - start))
+        before_s = min(start - _EARLY_S, len(seconds) * TICK_S)
+        pops += int((likely & (times < before_s)).sum())
+        minutes += max(0.0, before_s) / 60
+    late = float(np.mean(delays)) if delays else None
+    return Told(starts, len(delays), false, late, pops / max(minutes, 1e-9), asked, right)

@@ -1,0 +1,85 @@
+"""A kept roast heard again, so that the machine's stage can be asked about it as often as wished."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crackdetect.blocks import Block, Doubles
+from crackdetect.deciding.own_machine import AskedCandidate, OwnMachine, OwnMachineModel
+from crackdetect.deciding.replay import replay
+from crackdetect.deciding.tracker import AskedTick
+from crackdetect.model import Model
+from crackdetect.pipeline import Pipeline
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeardAgain:
+    """What the tracker was asked, oldest first."""
+
+    candidates: tuple[AskedCandidate, ...]
+    ticks: tuple[AskedTick, ...]
+
+    @property
+    def times(self) -> list[float]:
+        """Of the candidates, seconds."""
+        return [one.time for one in self.candidates]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """What the machine's stage makes of a roast.
+
+    Attributes
+    ----------
+    crack : float64, shape (n,)
+        Log odds of each candidate to be a crack, nats.
+    begun : float64, shape (m,)
+        At the end of each tick, that first crack has begun, nats: by the stage, or while it does not know the machine
+        by the hidden Markov model.
+    """
+
+    crack: Doubles
+    begun: Doubles
+
+    @property
+    def probabilities(self) -> Doubles:
+        """Of each candidate to be a crack, 0 to 1: float64 (n,)."""
+        probabilities: Doubles = 1 / (1 + np.exp(-self.crack))
+        return probabilities
+
+
+def hear_again(blocks: Iterable[Block], *, samplerate: int, model: Model) -> HeardAgain:
+    """Hears a recording from end to end, as far as the machine's stage.
+
+    samplerate: Hz. Raises SettingError for one that cannot be heard, and what reading the blocks raises.
+    """
+    candidates: list[AskedCandidate] = []
+    ticks: list[AskedTick] = []
+
+    def keep(asked: AskedCandidate | AskedTick) -> None:
+        if isinstance(asked, AskedTick):
+            ticks.append(asked)
+        else:
+            candidates.append(asked)
+
+    pipeline = Pipeline(samplerate=samplerate, model=replace(model, own_machine=None), trace=keep)
+    for block in blocks:
+        pipeline.push(block)
+    told = sum(tick.candidates for tick in ticks)  # those of the tick that was not closed were not decided on
+    return HeardAgain(tuple(candidates[:told]), tuple(ticks))
+
+
+def answers_of(heard: HeardAgain, model: OwnMachineModel) -> Answers:
+    """What a model of the machine at hand answers."""
+    machine = OwnMachine(model)
+    crack: list[float] = []
+    begun: list[float] = []
+    for odds in replay(heard.candidates, heard.ticks, machine):
+        if odds is None:
+            begun.append(machine.log_odds if machine.known else heard.ticks[len(begun)].hmm_log_odds)
+        else:
+            crack.append(odds)
+    return Answers(np.array(crack), np.array(begun))

@@ -1,0 +1,114 @@
+"""What a kept roast teaches of its machine, and how far each word of it is trusted.
+
+A person's answer to a single sound is certain. When first crack began is known from the person (a mark, a confirmed or
+corrected moment) or from what was heard and never corrected. Then what came well before it is the machine's own, the
+more the less likely it is a crack, and what came after it and was likely a crack counts as one by a share only. Where
+the person says that there was no first crack, all is the machine's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from crackdetect.blocks import Doubles
+from crackdetect.notation import clock
+from crackdetect.roast.corrections import SAME_CRACK_S
+from crackdetect.roast.record import RoastRecord
+
+#: All numbers below are chosen.
+#: What came this long before first crack is the machine's own; a mark may be this much late, seconds.
+_BEFORE_S, _LATE_S = 15.0, 5.0
+#: Of a likely crack's probability counts so much: where the person said when first crack began, and where nobody did.
+_MARKED, _HEARD = 0.5, 0.25
+#: After first crack began, what is less likely a crack than this is the machine's own.
+_SURELY_NONE = 0.1
+#: A mark farther than this from first crack as it was heard, with fewer than _FEW likely cracks within it, is asked
+#: about before it teaches, seconds.
+_FAR_S, _FEW = 30.0, 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What a roast teaches.
+
+    Attributes
+    ----------
+    machine, cracks : float64, shape (n,)
+        How much each candidate counts as the machine's own, and as one of its cracks, 0 to 1.
+    start_s : float or None
+        When first crack began, seconds from the first sample.
+    whose : str
+        Whose word that is, see :attr:`crackdetect.roast.record.Moment.whose`; ``confirmed`` where it was said yes to.
+    answers : dict of float to bool
+        Of candidates (their times) that a person listened to: whether they were cracks.
+    said : bool
+        Whether the person has said when first crack began, or that it did not.
+    question : str
+        What must be answered before the roast teaches anything; nothing where it teaches.
+    """
+
+    machine: Doubles
+    cracks: Doubles
+    start_s: float | None
+    whose: str
+    answers: dict[float, bool]
+    said: bool
+    question: str = ""
+
+
+def lesson_of(record: RoastRecord, times: Sequence[float], probabilities: Doubles) -> Lesson:
+    """What a roast teaches.
+
+    Parameters
+    ----------
+    record : RoastRecord
+    times : sequence of float
+        Of its candidates, heard again, in order, seconds.
+    probabilities : float64, shape (n,)
+        Of their being cracks.
+    """
+    at = np.asarray(times, np.float64)
+    moment = record.roast.moment("first_crack.start")
+    start_s, whose = moment.at_s, "confirmed" if moment.confirmed and moment.whose == "heard" else moment.whose
+    machine, cracks = np.zeros(len(at)), np.zeros(len(at))
+    question = ""
+    if moment.corrected and start_s is None:
+        machine = np.ones(len(at))
+    elif start_s is None:
+        question = f"{record.roast.name} has no first crack: give it by 'crackdetect review {record.roast.number}'"
+    else:
+        question = _question(record, start_s, whose, at, probabilities)
+        ends = (record.roast.at_s(what) for what in ("drop", "cooled", "first_crack.end"))
+        end_s = next((end for end in ends if end is not None), np.inf)
+        before, after = at < start_s - _BEFORE_S, (at > start_s - _LATE_S) & (at < end_s)
+        machine = np.where(before, 1 - probabilities, np.where(after & (probabilities < _SURELY_NONE), 1.0, 0.0))
+        cracks = np.where(after, (_HEARD if whose == "heard" else _MARKED) * probabilities, 0.0)
+    answers = {}
+    for label in record.corrections.cracks:
+        place = int(np.argmin(np.abs(at - label.at))) if len(at) else 0
+        if not len(at) or abs(at[place] - label.at) > SAME_CRACK_S:
+            continue
+        machine[place], cracks[place] = float(label.is_crack is False), float(label.is_crack is True)
+        if label.is_crack is not None:
+            answers[float(at[place])] = label.is_crack
+    if question:
+        machine, cracks = np.zeros(len(at)), np.zeros(len(at))
+    said = whose in ("marked", "confirmed", "corrected")
+    return Lesson(machine, cracks, start_s, whose, answers, said, question)
+
+
+def _question(record: RoastRecord, start_s: float, whose: str, at: Doubles, probabilities: Doubles) -> str:
+    """Whether a mark may have been a slip: it lies far from what was heard, and hardly a crack near it."""
+    heard_s = record.roast.moment("first_crack.start").heard_s
+    if whose != "marked" or heard_s is None or abs(heard_s - start_s) <= _FAR_S:
+        return ""
+    if probabilities[np.abs(at - start_s) <= _FAR_S].sum() >= _FEW:
+        return ""
+    roast, times = record.roast, tuple(clock(record.roast.roast_time(one) or 0.0) for one in (start_s, heard_s))
+    return (
+        f"{roast.name} has first crack marked at {times[0]}, heard at {times[1]}, and hardly a crack near the mark: "
+        f"say which is right by 'crackdetect review {roast.number}'"
+    )

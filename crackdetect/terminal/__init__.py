@@ -1,0 +1,1 @@
+"""Everything that a terminal shows."""

@@ -1,0 +1,466 @@
+"""Fits what learns the machine at hand: whole scenes on machines of many families, heard by the pipeline.
+
+What a network sees depends on those before it. So each is taught on the answers of networks that had not met the
+scene: the scenes are dealt into FOLDS, those of the wide family by how their cracks are made, so that these answers are
+such as a stranger gets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crackdetect.blocks import Block, Doubles, Flags, Floats
+from crackdetect.deciding import begun
+from crackdetect.deciding.adaptation import AdaptationModel
+from crackdetect.deciding.begun import BegunNumbers
+from crackdetect.deciding.density import HOLD_OFF_S
+from crackdetect.deciding.own_machine import (
+    MOST_LOG_ODDS,
+    AskedCandidate,
+    OwnMachine,
+    OwnMachineModel,
+    crack_names,
+    limited,
+    log_odds_of,
+)
+from crackdetect.deciding.recent import TICK_S
+from crackdetect.deciding.replay import replay
+from crackdetect.deciding.tracker import AskedTick, TrackerSettings
+from crackdetect.errors import SettingError
+from crackdetect.hearing import features
+from crackdetect.hearing.classifier import Sound
+from crackdetect.hearing.network import Network
+from crackdetect.model import Model
+from crackdetect.running.parallel import imap
+from crackdetect.synth.truth import Truth
+from crackdetect.synth.wide import CRACK_NAMES
+from crackdetect.teach.heard_again import hear_again
+from crackdetect.train.context import ContextRows, counted
+from crackdetect.train.labelled_rows import IGNORED, OTHER, label
+from crackdetect.train.network import fitted, layers_of
+from crackdetect.train.scenes import Scene, rendered
+from crackdetect.train.sounds import Side, bank
+
+FOLDS = 3
+#: Kinds of crack that are looked for; a scene tells of its kind with so many cracks.
+KINDS, _LEAST_CRACKS = 6, 15
+#: Hidden units and weight of the squared weights in the loss (scikit-learn's ``alpha``) of each network.
+RELATIVE_HIDDEN, CRACK_HIDDEN, BEGUN_HIDDEN = (96, 32), (64, 32), (32, 16)
+_PENALTY, _BEGUN_PENALTY = 0.1, 1.0
+#: Rows that a network is taught on, at most; of what nobody takes for a crack, and of what somebody may, this share.
+_MOST_ROWS, _HOPELESS_SHARE, _DOUBTFUL_SHARE, _DOUBTFUL_FROM = 500_000, 0.12, 0.5, -5.0
+#: The begun network learns from seconds until so long after the start, and from this second on.
+_UNTIL_S, _FROM_S = 60.0, 15.0
+#: False announcements an hour before first crack for which the threshold is chosen, on scenes that were not met. An
+#: announcement is early from EARLY_S before the start, and comes after the first seconds.
+FALSE_PER_HOUR, EARLY_S, _READY_S = 0.125, 10.0, 20.0
+#: The model's card tells what is announced at the thresholds for these.
+CURVE_PER_HOUR = (0.03, 0.05, 0.1, FALSE_PER_HOUR, 0.2, 0.3, 0.5)
+#: So long after its end first crack is missed, seconds.
+_LATE_S = 15.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MachineScene:
+    """A scene as it came to the machine at hand.
+
+    Attributes
+    ----------
+    candidates : float64, shape (n, 5)
+        Time (seconds), crack_llr, second_vs_first_llr, strength (nats), and the probability in context.
+    vectors, hidden : float16, shape (n, features.COUNT) and (n, units)
+        What the classifier saw, and its last hidden layer.
+    ticks : float64, shape (m, 4)
+        Of each tick how many candidates it has, seconds heard, the hidden Markov model's log odds, whether quiet.
+    truth : Truth
+    crack : str
+        Family of the cracks on a machine of the wide family, else "".
+    """
+
+    candidates: Doubles
+    vectors: npt.NDArray[np.float16]
+    hidden: npt.NDArray[np.float16]
+    ticks: Doubles
+    truth: Truth
+    crack: str
+
+    @property
+    def times(self) -> Doubles:
+        """Of the candidates, seconds."""
+        return self.candidates[:, 0]
+
+    def labels(self) -> npt.NDArray[np.int8]:
+        """See :class:`crackdetect.train.labelled_rows.Rows`."""
+        return label(self.times, self.truth)[0]
+
+    def points(self) -> Doubles:
+        """Of the candidates, see :mod:`deciding.adaptation`: float64 (n, d)."""
+        return np.column_stack([self.hidden.astype(np.float64), self.candidates[:, 1]])
+
+    def save(self, path: Path) -> None:
+        """To a file, whole or not at all."""
+        arrays = {key: getattr(self, key) for key in ("candidates", "vectors", "hidden", "ticks")}
+        whole = path.with_suffix(".part")
+        with whole.open("wb") as file:
+            np.savez(file, **arrays, truth=np.array(self.truth.to_json()), crack=np.array(self.crack))
+        whole.replace(path)
+
+    @classmethod
+    def load(cls, path: Path) -> MachineScene:
+        """What :meth:`save` wrote."""
+        with np.load(path, allow_pickle=False) as file:
+            candidates, vectors, hidden, ticks = (file[key] for key in ("candidates", "vectors", "hidden", "ticks"))
+            return cls(candidates, vectors, hidden, ticks, Truth.from_json(str(file["truth"])), str(file["crack"]))
+
+
+def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> MachineScene:
+    """Renders and hears a scene by the whole path. sounds: folder of real sounds, of which one side is used."""
+    blocks, truth = rendered(scene, bank(sounds, side) if scene.real and sounds is not None else None)
+    heard = hear_again((Block(block) for block in blocks), samplerate=scene.plan.samplerate, model=model)
+    wide, told, ticks = scene.plan.wide, heard.candidates, heard.ticks
+    return MachineScene(
+        np.array([(*one[:4], one.probability) for one in told], np.float64).reshape(-1, 5),
+        np.array([one.sound.vector for one in told], np.float16).reshape(-1, features.COUNT),
+        np.array([one.sound.hidden for one in told], np.float16).reshape(-1, model.classifier.network.hidden),
+        np.array([(t.candidates, t.observed_s, t.hmm_log_odds, t.quiet) for t in ticks], np.float64).reshape(-1, 4),
+        truth,
+        "" if wide is None else wide.machine.crack,
+    )
+
+
+def hear_into(scene: Scene, *, folder: Path, sounds: Path | None, side: Side, model: Model) -> Path:
+    """The file of a scene in ``folder``; heard now, unless it is there."""
+    path = folder / f"scene-{scene.plan.seed}.npz"
+    if not path.exists():
+        hear(scene, sounds, side, model).save(path)
+    return path
+
+
+def fit_own_machine(
+    files: Sequence[Path], *, seed: int, jobs: int, say: Callable[[str], None]
+) -> tuple[OwnMachineModel, dict[str, Any]]:
+    """Teaches it, and tells how it does on scenes that were not met.
+
+    Parameters
+    ----------
+    files : sequence of pathlib.Path
+        Of :class:`MachineScene`.
+    seed : int
+        Of the networks.
+    jobs : int
+        Processes, and networks fitted at a time.
+    say : callable
+        Called before each step with a word for it.
+
+    Raises
+    ------
+    SettingError
+        When the scenes lack cracks or anything else.
+    MissingPartError
+        Without scikit-learn.
+    """
+    say("the average machine")
+    model = _untaught(average_machine(files, seed=seed))
+    folds = [fold_of(number, path) for number, path in enumerate(files)]
+    say("relative features")
+    rows = _each(partial(_relative_rows, model=model, seed=seed), list(enumerate(files)), jobs)
+    relative = _fold_networks(
+        rows, folds, hidden=RELATIVE_HIDDEN, penalty=_PENALTY, step=1e-3, seeds=[seed], dtype=np.float32
+    )
+    del rows
+    say("cracks on this machine")
+    of_fold = [replace(model, relative=network) for network in relative]
+    told = _each(_crack_rows, [(path, of_fold[fold]) for path, fold in zip(files, folds, strict=True)], jobs)
+    rows = [(numbers[taught], cracks[taught]) for numbers, taught, cracks in told]
+    crack = _fold_networks(rows, folds, hidden=CRACK_HIDDEN, penalty=_PENALTY, step=2e-3, seeds=[seed, seed + 1])
+    say("first crack on this machine")
+    odds = [_forward(crack[fold], numbers) for (numbers, *_), fold in zip(told, folds, strict=True)]
+    seen = _each(_begun_rows, list(zip(files, odds, strict=True)), jobs)
+    rows = [(one.numbers[one.taught], one.begun[one.taught]) for one in seen]
+    start = _fold_networks(rows, folds, hidden=BEGUN_HIDDEN, penalty=_BEGUN_PENALTY, step=2e-3, seeds=[seed, seed + 1])
+    courses = [replace(one, numbers=_forward(start[fold], one.numbers)) for one, fold in zip(seen, folds, strict=True)]
+    threshold = threshold_for(courses, per_hour=FALSE_PER_HOUR)
+    probable = [_probable(path, own) for path, own in zip(files, odds, strict=True)]
+    per_second = sum(int(cracks.sum()) for *_, cracks in told) / sum(rows.truth.duration_s for rows in probable)
+    ratio, cv = counted(probable, hold_off_s=HOLD_OFF_S)
+    curve = [told_at(courses, per_hour=per_hour) for per_hour in CURVE_PER_HOUR]
+    moved = shifted(start[-1], TrackerSettings().threshold - threshold)
+    fits = OwnMachineModel(model.adaptation, relative[-1], crack[-1], moved, round(per_second, 4), ratio, cv)
+    return fits, {"scenes": len(files), "not_met": curve}
+
+
+def _probable(path: Path, own: Doubles) -> ContextRows:
+    """The candidates of a scene with their probabilities on its machine."""
+    scene = MachineScene.load(path)
+    none = np.zeros((0, 0)), np.zeros(0, np.bool_)
+    return ContextRows(*none, scene.times, 1 / (1 + np.exp(-own)), scene.truth)
+
+
+def told_at(courses: Sequence[Course], *, per_hour: float) -> dict[str, Any]:
+    """What would be announced at the threshold for so many false announcements an hour."""
+    threshold = threshold_for(courses, per_hour=per_hour)
+    families = {name: told_of(courses, threshold, wide=wide) for name, wide in (("narrow", False), ("wide", True))}
+    return {"false_per_hour": per_hour, "threshold": threshold, **families}
+
+
+def fold_of(number: int, path: Path) -> int:
+    """Of a scene: by how its cracks are made, or by its number on a machine of the narrow family."""
+    with np.load(path, allow_pickle=False) as file:
+        crack = str(file["crack"])
+    return (CRACK_NAMES.index(crack) if crack else number) % FOLDS
+
+
+def average_machine(files: Sequence[Path], *, seed: int) -> AdaptationModel:
+    """Of the candidates that are no cracks, and of the cracks in kinds (k-means over the scenes' means).
+
+    Raises SettingError when the scenes lack either.
+    """
+    from sklearn.cluster import KMeans
+
+    vectors: list[Floats] = []
+    machine: list[Doubles] = []
+    cracks: list[Doubles] = []
+    for scene in map(MachineScene.load, files):
+        labels, points = scene.labels(), scene.points()
+        own = np.flatnonzero(labels == OTHER)[::5]
+        vectors.append(scene.vectors[own].astype(np.float32))
+        machine.append(points[own])
+        cracks.append(points[labels > OTHER])
+    means = np.array([of_scene.mean(axis=0) for of_scene in cracks if len(of_scene) >= _LEAST_CRACKS])
+    if len(means) < KINDS or not any(len(one) for one in machine):
+        raise SettingError("the scenes on machines at hand lack cracks or anything else; ask for more scenes")
+    kinds = KMeans(KINDS, random_state=seed, n_init=4).fit(means).cluster_centers_
+    x, own_points, all_cracks = np.concatenate(vectors), np.concatenate(machine), np.concatenate(cracks)
+    return AdaptationModel(
+        x.mean(axis=0, dtype=np.float64),
+        np.maximum(x.std(axis=0, dtype=np.float64), 1e-3),
+        own_points.mean(axis=0),
+        np.cov(own_points.T),
+        np.vstack([all_cracks.mean(axis=0), kinds]),
+        np.cov(all_cracks.T),
+    )
+
+
+def _untaught(adaptation: AdaptationModel) -> OwnMachineModel:
+    """Networks that answer nothing."""
+    sizes = features.COUNT, len(crack_names(len(adaptation.crack_means) - 1)), begun.COUNT
+    relative, crack, start = (_constant(size) for size in sizes)
+    return OwnMachineModel(adaptation, relative, crack, start, 1.0)
+
+
+def _constant(inputs: int) -> Network:
+    weights = np.zeros((1, inputs, 1)), np.zeros((1, 1, 1))
+    return Network(np.zeros(inputs), np.ones(inputs), weights, (np.zeros((1, 1)), np.zeros((1, 1))))
+
+
+def replayed(scene: MachineScene, machine: OwnMachine) -> Iterator[float | None]:
+    """Everything once more, see :func:`crackdetect.deciding.replay.replay`."""
+    vectors, hidden = scene.vectors.astype(np.float32), scene.hidden.astype(np.float32)
+    *numbers, probabilities = scene.candidates.T.tolist()
+    asked = map(AskedCandidate, *numbers, map(Sound, vectors, hidden), probabilities)
+    ticks = (
+        AskedTick(int(count), number, observed_s, hmm_log_odds, bool(quiet))
+        for number, (count, observed_s, hmm_log_odds, quiet) in enumerate(scene.ticks.tolist())
+    )
+    return replay(asked, ticks, machine)
+
+
+def _relative_rows(numbered: tuple[int, Path], *, model: OwnMachineModel, seed: int) -> tuple[Floats, Flags]:
+    """Relative features of a scene's cracks and of a share of the rest, and which are cracks."""
+    number, path = numbered
+    scene = MachineScene.load(path)
+    labels, rng = scene.labels(), np.random.default_rng([seed, number, 11])
+    in_context = np.array([log_odds_of(p) for p in scene.candidates[:, 4]])
+    chance = rng.random(len(labels))
+    doubtful = (in_context > _DOUBTFUL_FROM) & (chance < _DOUBTFUL_SHARE)
+    taught = (labels > OTHER) | ((labels == OTHER) & ((chance < _HOPELESS_SHARE) | doubtful))
+    machine = OwnMachine(model)
+    rows = [machine.relative_vector for odds in replayed(scene, machine) if odds is not None]
+    return np.array(rows, np.float32).reshape(-1, features.COUNT)[taught], labels[taught] > OTHER
+
+
+def _crack_rows(work: tuple[Path, OwnMachineModel]) -> tuple[Doubles, Flags, Flags]:
+    """What the network ``crack`` sees of each candidate, whether it teaches anything, and whether it is a crack."""
+    path, model = work
+    scene, machine = MachineScene.load(path), OwnMachine(model)
+    rows = [machine.crack_numbers for odds in replayed(scene, machine) if odds is not None]
+    labels = scene.labels()
+    width = model.crack.inputs
+    return np.array(rows, np.float64).reshape(-1, width), labels != IGNORED, labels > OTHER
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Seconds of a scene.
+
+    Attributes
+    ----------
+    seconds : float64, shape (n,)
+    numbers : float64, shape (n, begun.COUNT) or (n,)
+        What the network ``begun`` sees, or what it answers.
+    begun, taught : bool, shape (n,)
+        Whether first crack had begun, and whether the second teaches anything.
+    truth : Truth
+    wide : bool
+        Whether the machine is of the wide family.
+    """
+
+    seconds: Doubles
+    numbers: Doubles
+    begun: Flags
+    taught: Flags
+    truth: Truth
+    wide: bool
+
+    @property
+    def free_until(self) -> float:
+        """An announcement before this second is false."""
+        if begun_before(self.truth):
+            return 0.0
+        start = self.truth.first_crack_start_s
+        return self.truth.duration_s if start is None else start - EARLY_S
+
+    def peak(self) -> float:
+        """The largest answer before it."""
+        free = self.numbers[(self.seconds > _READY_S) & (self.seconds < self.free_until)]
+        return float(free.max(initial=-MOST_LOG_ODDS))
+
+
+def _begun_rows(work: tuple[Path, Doubles]) -> Course:
+    """What the network ``begun`` sees of each second, for the answers of the network ``crack``."""
+    path, own = work
+    scene, counts = MachineScene.load(path), BegunNumbers()
+    in_context = [log_odds_of(p) for p in scene.candidates[:, 4].tolist()]
+    log_odds = list(zip(in_context, (limited(odds) for odds in own.tolist()), strict=True))
+    times, quiet_s, number, rows = scene.times.tolist(), 0.0, 0, []
+    for tick, (count, observed_s, hmm_log_odds, quiet) in enumerate(scene.ticks.tolist()):
+        end = (tick + 1) * TICK_S
+        for i in range(number, number + int(count)):
+            counts.push(times[i], log_odds[i])
+            if quiet:
+                counts.own(quiet_s + max(0.0, times[i] - (end - observed_s)), log_odds[i])
+        number += int(count)
+        quiet_s += observed_s if quiet else 0.0
+        if end == int(end):
+            rows.append(counts.of_second(end, quiet_s=quiet_s, hmm_log_odds=hmm_log_odds))
+    seconds = np.arange(1, len(rows) + 1, dtype=np.float64)
+    start, end_s = scene.truth.first_crack_start_s, scene.truth.first_crack_end_s
+    since = np.full(len(rows), -np.inf) if start is None else seconds - start
+    until = _UNTIL_S if start is None or end_s is None else min(_UNTIL_S, end_s - start)
+    numbers = np.array(rows).reshape(-1, begun.COUNT)
+    taught = (since <= until) & (seconds >= _FROM_S) & (not begun_before(scene.truth))
+    return Course(seconds, numbers, since >= 0, taught, scene.truth, scene.crack != "")
+
+
+def begun_before(truth: Truth) -> bool:
+    """Whether first crack began before the recording did, so that nobody can tell when."""
+    return truth.first_crack_start_s is None and any(event.kind in ("first", "second") for event in truth.events)
+
+
+def _each(work: Callable[[Any], Any], things: Sequence[Any], jobs: int) -> list[Any]:
+    return [found for _, found in imap(work, things, jobs=jobs, cluster=None, ordered=True)]
+
+
+def _fold_networks(rows: Sequence[tuple[npt.NDArray[Any], Flags]], folds: Sequence[int], **fit: Any) -> list[Network]:
+    """For each fold the network that has not met it, and last the one that has met all."""
+    out = []
+    for fold in (*range(FOLDS), None):
+        met = [row for row, own in zip(rows, folds, strict=True) if own != fold]
+        out.append(fit_network(np.concatenate([x for x, _ in met]), np.concatenate([y for _, y in met]), **fit))
+    return out
+
+
+def fit_network(
+    numbers: npt.NDArray[Any],
+    true: Flags,
+    *,
+    hidden: tuple[int, ...],
+    penalty: float,
+    step: float,
+    seeds: Sequence[int],
+    dtype: type[np.floating[Any]] = np.float64,
+) -> Network:
+    """The network of least log loss, an average over the seeds.
+
+    Parameters
+    ----------
+    numbers : numpy.ndarray, shape (n, inputs)
+    true : numpy.ndarray of bool, shape (n,)
+    hidden, penalty, step, seeds
+        See :func:`crackdetect.train.network.fitted`.
+    dtype
+        Of the network.
+
+    Raises
+    ------
+    SettingError
+        When one of the two answers is missing.
+    MissingPartError
+        Without scikit-learn.
+    """
+    if not 0 < true.sum() < len(true):
+        raise SettingError("the scenes on machines at hand lack cracks or anything else; ask for more scenes")
+    if len(numbers) > _MOST_ROWS:
+        chosen = np.random.default_rng(seeds[0]).permutation(len(numbers))[:_MOST_ROWS]
+        numbers, true = numbers[chosen], true[chosen]
+    mean = numbers.mean(axis=0, dtype=np.float64)
+    scale = np.maximum(numbers.std(axis=0, dtype=np.float64), 1e-3)
+    inputs = ((numbers - mean) / scale).astype(np.float32)
+    members = fitted(inputs, true.astype(np.int64), hidden=hidden, penalty=penalty, step=step, seeds=seeds)
+    weights, biases = (tuple(array.astype(dtype) for array in layer) for layer in layers_of(members))
+    return Network(mean.astype(dtype), scale.astype(dtype), weights, biases)
+
+
+def shifted(network: Network, nats: float) -> Network:
+    """The network whose answers are so many nats larger."""
+    *biases, last = network.biases
+    return replace(network, biases=(*biases, last + nats / len(last)))
+
+
+def _forward(network: Network, numbers: Doubles) -> Doubles:
+    """Answers to rows of numbers, float64 (n,)."""
+    return network.forward(numbers)[:, 0].astype(np.float64) if len(numbers) else np.zeros(0)
+
+
+def threshold_for(courses: Sequence[Course], *, per_hour: float) -> float:
+    """The least that is reached so seldom, before first crack.
+
+    Parameters
+    ----------
+    courses : sequence of Course
+        With answers.
+    per_hour : float
+        Of listening before first crack, recordings that reach it.
+    """
+    peaks = np.sort([course.peak() for course in courses])[::-1]
+    hours = sum(max(0.0, course.free_until) for course in courses) / 3600
+    return round(float(peaks[min(int(per_hour * hours), len(peaks) - 1)]) + 0.005, 2)
+
+
+def told_of(courses: Sequence[Course], threshold: float, *, wide: bool) -> dict[str, float]:
+    """What would be announced: how many starts there are, how many are missed, false ones, and the mean delay (s)."""
+    starts = missed = false = 0
+    delays, hours = [], 0.0
+    for course in courses:
+        if course.wide != wide:
+            continue
+        truth, reached = course.truth, course.seconds[(course.numbers >= threshold) & (course.seconds > _READY_S)]
+        starts += truth.first_crack_start_s is not None
+        hours += max(0.0, course.free_until) / 3600
+        if len(reached) and reached[0] < course.free_until:
+            false += 1
+        elif truth.first_crack_start_s is not None:
+            last = truth.first_crack_end_s or truth.duration_s
+            if len(reached) and reached[0] <= last + _LATE_S:
+                delays.append(reached[0] - truth.first_crack_start_s)
+            else:
+                missed += 1
+    mean = round(float(np.mean(delays)), 1) if delays else 0.0
+    return {"starts": starts, "missed": missed, "false": false, "hours": round(hours, 1), "mean_delay_s": mean}
