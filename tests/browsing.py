@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import pytest
-from pages import PATIENCE_S
+from patience import PATIENCE_S
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page

@@ -13,6 +13,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Self
 
+from patience import PATIENCE_S, wait_until
+
 
 @dataclass(frozen=True)
 class Behaviour:
@@ -98,17 +100,14 @@ class Endpoint:
     ) -> None:
         self._server.shutdown()
         self._server.server_close()
-        self._thread.join(5)
+        self._thread.join(PATIENCE_S)
 
     @property
     def taken(self) -> list[Try]:
         """Those that were answered with success."""
         return [one for one in self.tries if one.status is not None and 200 <= one.status < 300]
 
-    def wait_for(self, count: int, *, within_s: float = 20) -> list[Try]:
+    def wait_for(self, count: int) -> list[Try]:
         """The first ``count`` that were taken."""
-        until = time.monotonic() + within_s
-        while len(self.taken) < count:
-            assert time.monotonic() < until, f"only {len(self.taken)} of {count} messages came"
-            time.sleep(0.01)
+        wait_until(lambda: len(self.taken) >= count)
         return self.taken[:count]

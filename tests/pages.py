@@ -6,10 +6,11 @@ import http.client
 import json
 import threading
 import time
-from collections.abc import Callable
 from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Any, Self
+
+from patience import PATIENCE_S, wait_until
 
 from crackdetect.events import Event
 from crackdetect.notice import Notices
@@ -20,17 +21,6 @@ from crackdetect.roast.alerts import Alerts
 from crackdetect.roast.marking import Mark
 from crackdetect.roast.series import HISTORY_S
 from crackdetect.terminal.level import LevelWatch
-
-#: A loaded machine makes no test fail: whatever is waited for may take so long, seconds.
-PATIENCE_S = 90.0
-
-
-def wait_until(holds: Callable[[], object]) -> None:
-    """Until it does. Raises AssertionError after a long time."""
-    ends = time.monotonic() + PATIENCE_S
-    while not holds():
-        assert time.monotonic() < ends
-        time.sleep(0.02)
 
 
 class Asked:

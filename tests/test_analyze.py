@@ -8,7 +8,6 @@ import json
 import multiprocessing
 import signal
 import threading
-import time
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 from commands import RATE, SOUND, Run, expected_events
+from patience import wait_until
 
 from crackdetect import model as model_files
 from crackdetect.audio.recording_notes import rate_note
@@ -316,10 +316,7 @@ def test_an_interrupt_among_workers_names_every_file_they_were_in(tmp_path: Path
     jobs = [recordings.Job(tmp_path / f"{name}.flac", name, Settings(), model=plain) for name in "012345"]
     heard = recordings.hear_files(jobs, workers=2)
     reports = [next(heard)]
-    until = time.monotonic() + 60
-    while not {"1.flac", "2.flac"} <= _opened_by_workers():
-        assert time.monotonic() < until
-        time.sleep(0.02)
+    wait_until(lambda: {"1.flac", "2.flac"} <= _opened_by_workers())
     signal.raise_signal(signal.SIGINT)
     with pytest.raises(KeyboardInterrupt):
         reports += heard

@@ -13,6 +13,7 @@ from typing import Any, get_args
 
 import numpy as np
 import pytest
+from patience import PATIENCE_S, no_thread_left
 from test_alerts import begun, crack, density, development, event, mark, start
 
 from crackdetect.blocks import Block
@@ -704,7 +705,7 @@ class Screen:
         assert self.hearing is not None
         self.hearing.begin()
         if not self.fails:
-            assert self.closed.wait(20)
+            assert self.closed.wait(PATIENCE_S)
 
 
 def hearing_of(stage: Screen, hear: Callable[[], int]) -> board_in_front.Hearing:
@@ -734,7 +735,7 @@ def test_a_board_that_fails_does_not_end_the_roast() -> None:
 
     code = board_in_front.run(
         stage,  # type: ignore[arg-type]
-        hearing_of(stage, lambda: 0 if go_on.wait(20) else 1),
+        hearing_of(stage, lambda: 0 if go_on.wait(PATIENCE_S) else 1),
         stop=threading.Event(),
         notices=SimpleQueue(),
         say=say,
@@ -751,7 +752,7 @@ def test_a_closed_terminal_of_which_no_signal_tells_ends_the_roast_unless_that_i
     stage, stop, told, go_on = Screen(hung_up=True), threading.Event(), list[str](), threading.Event()
 
     def hear() -> int:
-        return 0 if (go_on if ignored else stop).wait(20) else 1
+        return 0 if (go_on if ignored else stop).wait(PATIENCE_S) else 1
 
     def say(sentence: str) -> None:
         told.append(sentence)
@@ -783,7 +784,7 @@ def test_the_board_closes_with_its_terminal(monkeypatch: pytest.MonkeyPatch) -> 
             assert not table.board.hung_up
             os.close(person)
             assert table.board.hung_up
-            async with asyncio.timeout(60):
+            async with asyncio.timeout(PATIENCE_S):
                 while table.board.is_running:
                     await asyncio.sleep(0.01)
 
@@ -801,13 +802,12 @@ def test_a_defect_in_the_hearing_is_not_swallowed() -> None:
 
 
 def test_a_hundred_roasts_on_a_board_leave_no_thread() -> None:
-    before = threading.active_count()
-    for _ in range(100):
-        stage = Screen()
-        board_in_front.run(
-            stage, hearing_of(stage, lambda: 0), stop=threading.Event(), notices=SimpleQueue(), say=print
-        )  # type: ignore[arg-type]
-    assert threading.active_count() == before
+    with no_thread_left():
+        for _ in range(100):
+            stage = Screen()
+            board_in_front.run(
+                stage, hearing_of(stage, lambda: 0), stop=threading.Event(), notices=SimpleQueue(), say=print
+            )  # type: ignore[arg-type]
 
 
 def test_clock_and_large_agree() -> None:

@@ -210,7 +210,7 @@ def test_ctrl_c_ends_listening_with_the_summary(tmp_path: Path, plain: Path) -> 
     process = subprocess.Popen(
         command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
     )
-    watchdog = threading.Timer(60, process.kill)
+    watchdog = threading.Timer(240, process.kill)
     watchdog.start()
     try:
         assert process.stdout is not None

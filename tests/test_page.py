@@ -21,7 +21,8 @@ from typing import Any
 
 import pytest
 from commands import RATE, EndingMicrophone, Run, expected_events
-from pages import PATIENCE_S, Phone, Served, taken, wait_until
+from pages import Phone, Served, taken
+from patience import PATIENCE_S, no_thread_left, wait_until
 from test_alerts import begun, crack, density, development, event, mark, start
 
 from crackdetect.audio import microphone
@@ -534,7 +535,7 @@ def test_five_hundred_connections_find_the_door_shut_and_the_phones_stay(
         waiting: list[socket.socket] = []
         for _ in range(500):
             with contextlib.suppress(OSError):
-                one = socket.create_connection((served.place.host, served.place.port), timeout=5)
+                one = socket.create_connection((served.place.host, served.place.port), timeout=PATIENCE_S)
                 waiting.append(crowd.enter_context(one))
                 one.setblocking(False)
 
@@ -692,12 +693,11 @@ def test_a_page_that_dies_or_hangs_delays_nobody(
 
 
 def test_the_page_is_gone_when_the_roast_has_ended() -> None:
-    before = threading.active_count()
-    with Served() as page:
-        Phone(page).read()
-    with pytest.raises(OSError, match="refused"):
-        page.ask("GET", "/")
-    wait_until(lambda: threading.active_count() == before)
+    with no_thread_left():
+        with Served() as page:
+            Phone(page).read()
+        with pytest.raises(OSError, match="refused"):
+            page.ask("GET", "/")
 
 
 # -- address and access ----------------------------------------------------------------------------------------

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from browsing import NEEDED, PHONE, until
-from pages import PATIENCE_S, Phone, Served
+from pages import Phone, Served
+from patience import PATIENCE_S
 from test_alerts import begun, crack, density, event, mark, start
 from test_page import SUMMARY
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 from browsing import NEEDED, PHONE, until
-from pages import PATIENCE_S
+from patience import PATIENCE_S
 from roasts import HOSTILE
 
 if TYPE_CHECKING:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
+from patience import PATIENCE_S, wait_until
 
 from crackdetect.storage import recovery
 from crackdetect.storage.first_use import Step, remember
@@ -65,18 +66,13 @@ def test_a_roast_that_is_ended_from_outside_is_in_the_log(
 ) -> None:
     process, person = _begun(tmp_path, monkeypatch, how)
     sent = ENDS[end]
-    ended = time.monotonic()
     if sent is None:
         os.close(person)
     else:
         process.send_signal(sent)
-        while process.poll() is None and time.monotonic() < ended + 10:
-            with contextlib.suppress(OSError):
-                assert b"Save it?" not in os.read(person, 65_536)  # nobody may be there to answer
-            time.sleep(0.02)
+        assert b"Save it?" not in _rest(process, person)  # nobody may be there to answer
         os.close(person)
-    process.wait(10)
-    assert time.monotonic() - ended < 10
+    process.wait(PATIENCE_S)
     with RoastLog() as log:
         (roast,) = log.roasts()
     assert roast.finished
@@ -100,7 +96,7 @@ def test_a_board_whose_terminal_is_closed_is_heard_on_where_that_is_ignored(
     assert process.poll() is None
     assert list(tmp_path.glob("data/roasts/*/events.jsonl")), "the roast is under way"
     process.send_signal(signal.SIGTERM)
-    process.wait(90)
+    process.wait(PATIENCE_S)
     with RoastLog() as log:
         (roast,) = log.roasts()
     assert roast.finished
@@ -115,19 +111,26 @@ def test_a_terminal_that_is_stopped_holds_up_neither_the_hearing_nor_the_log(
     os.write(person, b"\x13")
     time.sleep(1.5)  # some lines of which nothing can be written
     process.send_signal(signal.SIGTERM)
-    ended = time.monotonic()
-    while not list(tmp_path.glob("data/roasts/*/roast.jsonl")):
-        assert time.monotonic() < ended + 10
-        time.sleep(0.02)
+    wait_until(lambda: list(tmp_path.glob("data/roasts/*/roast.jsonl")))
     with RoastLog() as log:
         assert log.roasts()[0].finished
     os.write(person, b"\x11")
-    while process.poll() is None:
-        assert time.monotonic() < ended + 20
-        with contextlib.suppress(OSError):
-            os.read(person, 65_536)
-        time.sleep(0.02)
+    _rest(process, person)
     os.close(person)
+
+
+def _rest(process: subprocess.Popen[bytes], person: int) -> bytes:
+    """What comes on the terminal until the program has ended."""
+    seen = b""
+
+    def ended() -> bool:
+        nonlocal seen
+        with contextlib.suppress(OSError):
+            seen += os.read(person, 65_536)
+        return process.poll() is not None
+
+    wait_until(ended)
+    return seen
 
 
 def _begun(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str) -> tuple[subprocess.Popen[bytes], int]:
@@ -144,7 +147,7 @@ def _begun(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str) -> tuple[s
     os.set_blocking(person, False)
     seen = b""
     begun = None
-    until = time.monotonic() + 60
+    until = time.monotonic() + PATIENCE_S
     while begun is None or time.monotonic() < begun + 1:  # a terminal that takes nothing would hold the board
         assert time.monotonic() < until, seen
         try:

@@ -8,6 +8,7 @@ import sys
 import threading
 
 import pytest
+from patience import PATIENCE_S
 
 from crackdetect.audio.silenced_stderr import quiet
 
@@ -41,14 +42,14 @@ def test_threads_that_overlap_give_standard_error_back(capfd: pytest.CaptureFixt
     def first() -> None:
         with quiet():
             first_in.set()
-            assert second_in.wait(10)
+            assert second_in.wait(PATIENCE_S)
         first_out.set()
 
     def second() -> None:
-        assert first_in.wait(10)
+        assert first_in.wait(PATIENCE_S)
         with quiet():
             second_in.set()
-            assert first_out.wait(10)
+            assert first_out.wait(PATIENCE_S)
             write("still inside ")
 
     threads = [threading.Thread(target=target) for target in (first, second)]

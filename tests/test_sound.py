@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
+from patience import PATIENCE_S, no_thread_left, wait_until
 from test_alerts import begun, event
 
 from crackdetect.blocks import Block
@@ -139,10 +139,10 @@ def test_the_words_reach_the_voice_as_they_are(tmp_path: Path) -> None:
     heard = tmp_path / "heard.txt"
     script = f"import sys; open({str(heard)!r}, 'w').write(sys.stdin.read())"
     words = "First crack; $(began) \"8\" seconds 'ago' & more"
-    assert Voice((sys.executable, "-c", script), by_input=True).speak(words, enough=_never)
+    assert Voice((sys.executable, "-c", script), by_input=True).speak(words, enough=_never, timeout_s=PATIENCE_S)
     assert heard.read_text() == words
     script = f"import sys; open({str(heard)!r}, 'w').write(sys.argv[-1])"
-    assert Voice((sys.executable, "-c", script), by_input=False).speak(words, enough=_never)
+    assert Voice((sys.executable, "-c", script), by_input=False).speak(words, enough=_never, timeout_s=PATIENCE_S)
     assert heard.read_text() == words
 
 
@@ -208,13 +208,6 @@ class Mouth:
     works = True
 
 
-def until(condition: Callable[[], bool]) -> None:
-    ends = time.monotonic() + 20
-    while not condition():
-        assert time.monotonic() < ends, "nothing came of it"
-        time.sleep(0.002)
-
-
 class Told(SimpleQueue[Notice]):
     """Notices as sentences."""
 
@@ -240,8 +233,8 @@ def test_an_alert_sounds_is_spoken_and_is_masked() -> None:
     sink = announcer(speaker, mouth, told)
     for one in (begun(560, 568), event("density", 570, per_minute=1.0, low=0.0, high=3.0), NEAR):
         sink.send(one)
-        until(lambda: not sink.waiting)
-    until(lambda: len(mouth.spoken) == 2)
+        wait_until(lambda: not sink.waiting)
+    wait_until(lambda: len(mouth.spoken) == 2)
     sink.close()
     assert speaker.played == ["first_crack", "near"]
     assert mouth.spoken == ["First crack began 8 seconds ago.", "30 seconds to the target."]
@@ -254,9 +247,9 @@ def test_what_is_more_urgent_cuts_short_what_is_less() -> None:
     speaker.hold = {"near"}
     sink = announcer(speaker, mouth, [])
     sink.send(NEAR)
-    until(lambda: speaker.played == ["near"])
+    wait_until(lambda: speaker.played == ["near"])
     sink.send(REACHED)
-    until(lambda: mouth.spoken == ["Target reached."])
+    wait_until(lambda: mouth.spoken == ["Target reached."])
     sink.close()
     assert speaker.cut == ["near"]
     assert speaker.played == ["near", "target"]
@@ -267,12 +260,12 @@ def test_a_loudspeaker_that_hangs_delays_nobody_and_the_newest_of_a_kind_is_kept
     speaker.hold = {"target"}
     sink = announcer(speaker, None, [])
     sink.send(REACHED)
-    until(lambda: speaker.played == ["target"])
+    wait_until(lambda: speaker.played == ["target"])
     for at in range(600, 649):
         sink.send(event("target", at, stage="near", remaining=float(660 - at)))
     assert [alert.spoken for alert in sink.waiting] == ["12 seconds to the target."]
     speaker.hold = set()
-    until(lambda: speaker.played == ["target", "near"])
+    wait_until(lambda: speaker.played == ["target", "near"])
     sink.close()
 
 
@@ -280,9 +273,9 @@ def test_sound_that_fails_is_told_once_and_speech_goes_on() -> None:
     speaker, mouth, told = Loudspeaker(error=DeviceError("no sound can be played (x)")), Mouth(), list[str]()
     sink = announcer(speaker, mouth, told)
     sink.send(NEAR)
-    until(lambda: len(mouth.spoken) == 1)
+    wait_until(lambda: len(mouth.spoken) == 1)
     sink.send(REACHED)
-    until(lambda: len(mouth.spoken) == 2)
+    wait_until(lambda: len(mouth.spoken) == 2)
     sink.close()
     assert told == ["no sound can be played (x)"]
 
@@ -292,9 +285,9 @@ def test_a_defect_in_the_loudspeaker_is_told_and_further_alerts_come() -> None:
     speaker, mouth, told = Loudspeaker(error=KeyError("default_samplerate")), Mouth(), list[str]()
     sink = announcer(speaker, mouth, told)
     sink.send(NEAR)
-    until(lambda: len(mouth.spoken) == 1)
+    wait_until(lambda: len(mouth.spoken) == 1)
     sink.send(REACHED)
-    until(lambda: speaker.played == ["near", "target"])
+    wait_until(lambda: speaker.played == ["near", "target"])
     sink.close()
     assert told == ["an alert could not sound: a defect of crackdetect, KeyError: 'default_samplerate'"]
 
@@ -304,17 +297,16 @@ def test_a_voice_that_does_not_work_is_told_of_once_and_left_out() -> None:
     mouth.works = False
     sink = announcer(speaker, mouth, told)
     sink.send(NEAR)
-    until(lambda: told == ["the system's voice does not work; alerts are told by signals only"])
+    wait_until(lambda: told == ["the system's voice does not work; alerts are told by signals only"])
     sink.send(REACHED)
-    until(lambda: speaker.played == ["near", "target"])
+    wait_until(lambda: speaker.played == ["near", "target"])
     sink.close()
     assert len(mouth.spoken) == len(told) == 1
 
 
 def test_a_hundred_announcers_leave_no_thread_behind() -> None:
-    before = threading.active_count()
-    for _ in range(100):
-        sink = announcer(Loudspeaker(), Mouth(), [])
-        sink.send(Event("cooled", 1.0, 1.0, None, 0, "roast"))
-        sink.close()
-    assert threading.active_count() == before
+    with no_thread_left():
+        for _ in range(100):
+            sink = announcer(Loudspeaker(), Mouth(), [])
+            sink.send(Event("cooled", 1.0, 1.0, None, 0, "roast"))
+            sink.close()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes.util
+import math
 import os
 import shutil
 import signal
@@ -16,6 +17,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -23,6 +25,7 @@ from typing import Self
 import numpy as np
 import numpy.typing as npt
 import pytest
+from patience import PATIENCE_S
 
 RATE = 44_100
 REQUIRED = os.environ.get("CRACKDETECT_REQUIRE_LIVE") == "1"
@@ -59,8 +62,8 @@ def file_microphone(folder: Path, samples: npt.NDArray[np.float32], *, silence_s
     samples: float32 (n,). The device has the format in which it is opened: one channel of float32.
     """
     raw = folder / "vmic.raw"
-    padding = np.zeros(round(silence_s * RATE), np.float32)
-    raw.write_bytes(np.concatenate([samples, padding]).astype("<f4").tobytes())
+    raw.write_bytes(samples.astype("<f4").tobytes())
+    os.truncate(raw, 4 * (len(samples) + round(silence_s * RATE)))  # a hole in the file is read as zeros
     configuration = folder / "file.conf"
     configuration.write_text(f"pcm.vmic {{{_FILE_PCM}}}\npcm.!default {{{_FILE_PCM}}}\n", encoding="ascii")
     return {
@@ -69,6 +72,21 @@ def file_microphone(folder: Path, samples: npt.NDArray[np.float32], *, silence_s
         "VMIC_RAW": str(raw),
         "OMP_NUM_THREADS": "1",
     }
+
+
+def behind_s(next_at: Callable[[], float]) -> float:
+    """How far the clock of a listener's events is behind this one, but for a constant, seconds.
+
+    On a busy computer each event is said late: the least late one counts, as soon as two more were no less late.
+
+    next_at: waits for the next event, and gives its time.
+    """
+    least, later = math.inf, 0
+    while later < 2:
+        at = next_at()
+        late = time.monotonic() - at
+        least, later = (late, 0) if late < least - 0.02 else (least, later + 1)
+    return least
 
 
 class ServedMicrophone:
@@ -101,7 +119,7 @@ class ServedMicrophone:
         command += ["--use-pid-file=no", "--realtime=no", "--high-priority=no"]
         self._server = subprocess.Popen(command, env=self._own_folders(), stdout=log, stderr=log)
         log.close()
-        until = time.monotonic() + 10
+        until = time.monotonic() + PATIENCE_S
         while not (self._fifo.exists() and self._socket.exists()):
             if self._server.poll() is not None or time.monotonic() > until:
                 self.__exit__(None, None, None)

@@ -26,8 +26,9 @@ class Lines:
 
 def main(model: str, device: str, seconds: str = "60", wait: str = "0") -> int:
     notices: SimpleQueue[Notice] = SimpleQueue()
+    loaded = model_files.load(Path(model))  # first: meanwhile sound would wait
     source = MicrophoneSource(device, wait_s=float(wait), notices=notices)
-    pipeline = Pipeline(samplerate=source.samplerate, model=model_files.load(Path(model)), source="microphone")
+    pipeline = Pipeline(samplerate=source.samplerate, model=loaded, source="microphone")
     stop = threading.Event()
     timer = threading.Timer(float(seconds), stop.set)
     timer.daemon = True

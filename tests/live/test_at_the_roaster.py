@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import signal
@@ -16,6 +17,7 @@ from typing import get_args
 import pytest
 import vmic
 from clicks import clicks_in_noise
+from patience import PATIENCE_S
 
 from crackdetect.storage.first_use import Step, remember
 from crackdetect.storage.paths import HOME
@@ -65,7 +67,7 @@ class Terminal:
         )
 
     def until(self, words: str) -> None:
-        ends = time.monotonic() + 60
+        ends = time.monotonic() + PATIENCE_S
         while words not in self.text:
             assert time.monotonic() < ends, f"{words!r} did not come; there is: {self.text[-2000:]}"
             assert self.process.poll() is None or words in self.text, self.text[-2000:]
@@ -74,9 +76,18 @@ class Terminal:
     def press(self, keys: str) -> None:
         os.write(self._terminal, keys.encode())
 
+    def finish(self, keys: str) -> int:
+        """Presses what ends the roast, which takes a second press in time: once more where that came too late, for the
+        virtual microphone runs faster than a clock."""
+        while self.process.poll() is None:
+            self.press(keys)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.process.wait(5)
+        return self.end()
+
     def end(self) -> int:
-        code = self.process.wait(30)
-        self._reader.join(5)
+        code = self.process.wait(PATIENCE_S)
+        self._reader.join(PATIENCE_S)
         return code
 
     def close(self) -> None:
@@ -112,8 +123,7 @@ def test_in_lines_the_same_marks_are_typed(environment: dict[str, str], listenin
     lines.until("Mark with a letter and Enter")
     lines.press("c\n")
     lines.until("charge, marked by you")
-    lines.press("e e\n")
-    assert lines.end() == 0
+    assert lines.finish("e e\n") == 0
     assert "Summary (roast time, from charge)" in lines.text
 
 
@@ -151,16 +161,14 @@ def test_recording_is_asked_about_once_and_only_where_there_is_a_microphone(
     first.until("Mark with a letter and Enter")
     first.press("c\n")
     first.until("charge, marked by you")
-    first.press("e e\n")
-    assert first.end() == 0
+    assert first.finish("e e\n") == 0
     assert first.text.count("Your answer") == 1
     second = Terminal(environment, *asked, "--plain")
     listening.append(second)
     second.until("Mark with a letter and Enter")
     second.press("c\n")
     second.until("charge, marked by you")
-    second.press("e e\n")
-    assert second.end() == 0
+    assert second.finish("e e\n") == 0
     assert "Shall the sound" not in second.text
 
 
@@ -173,7 +181,7 @@ def test_the_microphone_check_hears_the_clicks(tmp_path: Path) -> None:
         env=environment,
         capture_output=True,
         text=True,
-        timeout=90,
+        timeout=PATIENCE_S,
         check=False,
     )
     assert done.stdout.startswith("  0  vmic")
@@ -211,10 +219,10 @@ def test_the_first_roast_is_led_from_safety_to_the_board(tmp_path: Path, listeni
         ("could be seconds or percent", "18%\n"),
         ("to begin listening", "\n"),
         ("Mark with a letter and Enter", "c\n"),
-        ("charge, marked by you", "e e\n"),
     ):
         first.until(words)
         first.press(keys)
-    assert first.end() == 0
+    first.until("charge, marked by you")
+    assert first.finish("e e\n") == 0
     assert "Shall the sound" not in first.text
     assert "Summary" in first.text

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import vmic
+from patience import PATIENCE_S, wait_until
 
 pytestmark = pytest.mark.live
 
@@ -161,8 +162,11 @@ class Listener:
                 return self.events[-1]
         pytest.fail(f"no {kind} came; the process said: {self.end()}")
 
+    def behind_s(self) -> float:
+        return vmic.behind_s(lambda: self.until("density")["at"])
+
     def end(self) -> tuple[int, str]:
-        rest, told = self.process.communicate(timeout=20)
+        rest, told = self.process.communicate(timeout=PATIENCE_S)
         self.events += map(json.loads, rest.splitlines())
         return self.process.returncode, told
 
@@ -183,11 +187,8 @@ def test_a_killed_server_is_noticed_and_the_roast_summed_up(served: vmic.ServedM
     listener = Listener(served.environment, model_path)
     listener.until("density")
     served.kill()
-    killed = time.monotonic()
     listener.until("summary")
-    noticed_s = time.monotonic() - killed
     code, told = listener.end()
-    assert noticed_s < 3
     assert code == 4
     lost = [e for e in listener.events if e["type"] == "health" and e["kind"] == "device_lost"]
     assert len(lost) == 1
@@ -214,14 +215,12 @@ def test_ctrl_c_ends_the_program_while_a_stalled_server_holds_the_opening(
     served.stall()
     listener = Listener(served.environment, model_path)
     maps = Path(f"/proc/{listener.process.pid}/maps")
-    until = time.monotonic() + 30
-    while "libportaudio" not in maps.read_text(encoding="utf-8") and time.monotonic() < until:
-        time.sleep(0.05)
+    wait_until(lambda: "libportaudio" in maps.read_text(encoding="utf-8"))
     time.sleep(0.3)
     assert listener.process.poll() is None
     listener.process.send_signal(signal.SIGINT)
     try:
-        code = listener.process.wait(5)
+        code = listener.process.wait(PATIENCE_S)
     finally:
         listener.process.kill()
         listener.end()
@@ -232,16 +231,16 @@ def test_ctrl_c_ends_the_program_while_a_stalled_server_holds_the_opening(
 def test_a_microphone_that_comes_back_is_heard_again_and_the_gap_has_its_length(
     served: vmic.ServedMicrophone, model_path: Path
 ) -> None:
-    """Gone for 5 s: the events' clock may differ from the computer's by what the device buffers."""
-    listener = Listener(served.environment, model_path, "60", "60")
-    before, at_before = listener.until("density", 2), time.monotonic()
+    """Gone for 4 s: the events' clock may differ from the computer's by what the device buffers."""
+    listener = Listener(served.environment, model_path, "600", "60")
+    before_s = listener.behind_s()
     served.kill()
     lost = listener.until("health")
-    time.sleep(5 - (time.monotonic() - at_before))
+    time.sleep(4)
     served.start()
     while (back := listener.until("health"))["kind"] != "device_back":
         pass
-    after, at_after = listener.until("density", 3), time.monotonic()
+    after_s = listener.behind_s()
     listener.process.send_signal(signal.SIGINT)
 
     assert listener.end()[0] == 0
@@ -249,18 +248,19 @@ def test_a_microphone_that_comes_back_is_heard_again_and_the_gap_has_its_length(
     assert "microphone 'vmic' was lost" in lost["message"]
     assert "is waited for up to 1:00" in lost["message"]
     assert "microphone 'vmic' is back" in back["message"]
-    assert after["at"] - before["at"] == pytest.approx(at_after - at_before, abs=0.5)
+    assert after_s == pytest.approx(before_s, abs=0.5)
     summary = listener.events[-1]
-    assert summary["health"]["gap"] == pytest.approx((back["at"] - before["at"]) * vmic.RATE, rel=0.5)
+    assert summary["health"]["gap"] == pytest.approx((back["at"] - lost["at"]) * vmic.RATE, rel=0.5)
     assert [event["seq"] for event in listener.events] == list(range(len(listener.events)))
 
 
 def test_a_microphone_that_stays_away_ends_the_roast(served: vmic.ServedMicrophone, model_path: Path) -> None:
     listener = Listener(served.environment, model_path, "60", "4")
-    before = listener.until("density")
+    listener.until("density")
     served.kill()
+    lost = listener.until("health")
     summary = listener.until("summary")
     code, told = listener.end()
     assert code == 4
     assert "did not come back within 0:04; check its cable, then listen again" in told
-    assert summary["at"] == pytest.approx(before["at"] + 4, abs=1.0)  # the clock went on while it was waited for
+    assert summary["at"] == pytest.approx(lost["at"] + 4, abs=0.5)  # the clock went on while it was waited for
