@@ -80,11 +80,32 @@ def test_lost_time_before_the_chorus_makes_an_earlier_start_likelier() -> None:
     assert lost.earliest < silent.earliest - 5
 
 
-def test_no_start_lies_before_the_persons_not_yet() -> None:
-    date = date_start(
-        _recent(RAMP, 100), now=100, not_before=75.0, announced_at=100, detected=0.9, settings=DatingSettings()
+def _not_before(earliest_s: float, *, now: float = 100.0) -> Dated:
+    return date_start(
+        _recent(RAMP, now),
+        now=now,
+        not_before=earliest_s,
+        announced_at=now,
+        detected=0.9,
+        settings=DatingSettings(),
     )
-    assert date.earliest >= 74
+
+
+@pytest.mark.parametrize("not_before", [50.0, 56.3, 62.5, 75.0, 90.1, 98.6])
+def test_no_start_lies_before_it_can_have_been(not_before: float) -> None:
+    """Of the posterior only what comes after is left, so that it is not merely cut: no date lies at the edge."""
+    free, date = _not_before(0.0), _not_before(not_before)
+    assert not_before < date.earliest < date.time < date.latest <= 100
+    assert date >= free
+    if not_before < free.earliest:
+        assert date == pytest.approx(free, abs=1.5)
+
+
+@pytest.mark.parametrize("not_before", [99.5, 100.0, 100.2])
+def test_where_nothing_is_left_to_date_from_it_is_the_moment_of_the_announcement(not_before: float) -> None:
+    """Charge may be marked in the tick that is judged now."""
+    moment = max(100.0, not_before)
+    assert _not_before(not_before) == Dated(moment, not_before, moment)
 
 
 def test_the_end_lies_where_a_tenth_is_left() -> None:

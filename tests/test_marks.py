@@ -83,8 +83,7 @@ def test_soon_after_a_known_charge_more_evidence_is_wanted(plain_model: Model) -
     unknown = announced(heard(plain_model, {}))
     given = announced(heard(plain_model, {}, charge_at=0.0))
     assert unknown + 0.2 < given < unknown + 5
-    yet_to_come = announced(heard(plain_model, {}, charge_at=90.0))  # none before charge either
-    assert yet_to_come == pytest.approx(given, abs=0.1)
+    assert announced(heard(plain_model, {}, charge_at=90.0)) > 90  # and before it there is none
     assert announced(heard(plain_model, {2: "charge"})) == pytest.approx(given, abs=0.1)
     assert announced(heard(plain_model, {25: "charge.not_yet"}, charge_at=0.0)) == pytest.approx(unknown, abs=0.1)
 

@@ -3,7 +3,9 @@ summary, log and report do not agree."""
 
 from __future__ import annotations
 
+import contextlib
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -288,3 +290,79 @@ def test_the_report_of_a_slipped_roast_says_what_its_summary_says(plain_model: M
 
 def _near(value: float | None) -> Any:
     return None if value is None else pytest.approx(value, abs=0.0055)
+
+
+# -- charge comes first ----------------------------------------------------------------------------------------
+
+#: Also what no key says.
+SAID = LETTERS | {"n": "charge.not_yet", "y": "first_crack.not_yet"}
+
+
+def _in_order(state: RoastState) -> bool:
+    """Whether first crack and all of its interval come after charge, as far as there are any; told to a hundredth."""
+    charge, start = state.charge, state.first_crack
+    if charge is None or start is None:
+        return True
+    return min([start.at, *(start.interval or ())]) > charge.at - 0.0055
+
+
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    charge_at=st.none() | st.floats(0, 39),
+    said=st.lists(
+        st.tuples(st.integers(0, 5 * RATE), st.sampled_from("cccfduny"), st.just(0.0) | st.floats(0, 10)), max_size=12
+    ),
+)
+@example(charge_at=8.1, said=[])  # given for a moment that comes after a rattle
+@example(charge_at=None, said=[(7 * RATE, "c", 0.0)])  # marked just before the announcement
+@example(charge_at=None, said=[(7 * RATE + 1999, "c", 0.0), (1, "u", 0.0), (RATE, "c", 0.0)])
+@example(charge_at=None, said=[(10 * RATE, "c", 8.6)])  # marked within the interval of what was announced
+@example(charge_at=30.0, said=[(5 * RATE, "c", 2.0), (5 * RATE, "n", 0.0)])  # given for later, marked, taken back
+@example(charge_at=None, said=[(5 * RATE, "c", 1.95), (5 * RATE, "n", 0.0), (4 * RATE, "u", 0.0)])  # bettered meanwhile
+def test_first_crack_never_comes_before_charge_whatever_is_said(
+    plain_model: Model,
+    tmp_path_factory: pytest.TempPathFactory,
+    charge_at: float | None,
+    said: list[tuple[int, str, float]],
+) -> None:
+    """In no event, not in the summary and not in the log."""
+    wishes = Settings(charge_at=charge_at)
+    pipeline = Pipeline(samplerate=RATE, model=plain_model, settings=wishes, phase_settings=HASTY, roast="x")
+    events, at = pipeline.start(), 0
+    for wait, letter, ago in said:
+        at = min(at + wait, len(SOUND))
+        events += pipeline.push(Block(SOUND[pipeline.position : at]))
+        with contextlib.suppress(SettingError):  # what cannot have been is refused
+            events += pipeline.mark(SAID[letter], at=pipeline.duration_s - ago)
+        assert _in_order(pipeline.state)
+    events += pipeline.push(Block(SOUND[pipeline.position :])) + pipeline.finish()
+    fold = RoastState()
+    for one in events:
+        fold.apply(one)
+        assert _in_order(fold), one
+    assert _in_order(pipeline.state)
+    summary = events[-1].fields
+    with RoastLog(tmp_path_factory.mktemp("log") / "roasts.sqlite") as log:
+        log.keep(json.loads(one.to_json()) for one in events)
+        roast = log.find("last")
+    charge, moment = roast.at_s("charge"), roast.moment("first_crack.start")
+    for told in (summary["first_crack"], summary["first_crack_earliest"], moment.at_s, *(moment.interval_s or ())):
+        assert charge is None or told is None or told > charge - 0.0055
+
+
+def test_the_report_of_a_charge_marked_just_before_the_announcement_counts_from_it(
+    plain_model: Model, tmp_path: Path
+) -> None:
+    """Beans that pop at once: no time in it lies before charge."""
+    pytest.importorskip("matplotlib")
+    from crackdetect.report.page import render
+
+    pipeline = heard(plain_model, {45: "charge", 78: "drop"}, cracks=CHORUS, duration_s=80)
+    events = told_events[id(pipeline)] + pipeline.finish()
+    (start,) = [one for one in events if one.type == "first_crack.start"]
+    assert 45 < start.at < start.announced_at < 53
+    with RoastLog(tmp_path / "roasts.sqlite") as log:
+        log.keep(json.loads(one.to_json()) for one in events)
+        page = render(log.record(log.find("last")), None)
+    assert clock(events[-1].fields["development"]) in page
+    assert re.findall(r">[-\u2212]\d+:\d\d", page) == []

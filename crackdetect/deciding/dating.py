@@ -89,13 +89,17 @@ def date_start(
     now
         The end of the last tick, seconds.
     not_before
-        Until here the person has said that first crack had not begun, seconds.
+        Before this it cannot have begun, for charge or the person has said so, seconds. Of the posterior only what
+        comes after is left; where that is less than a step, the date is the present moment.
     announced_at
         When it was announced, seconds.
     detected
         Probability that a crack is a candidate.
     """
-    span = min(settings.span_s, now - not_before)
+    if now - not_before < _STEP_S:
+        moment = max(now, not_before)
+        return Dated(moment, not_before, moment)
+    span = min(settings.span_s, now - not_before // _STEP_S * _STEP_S)
     starts = np.arange(now - span, now, _STEP_S)
     times, weights = recent.weights_since(now - span - 1.0)
     centres, seconds = recent.ticks_since(now - span)
@@ -114,10 +118,8 @@ def date_start(
     late = np.maximum(delays - settings.delay_usual_s, 0) / settings.delay_fade_s
     log_posterior = settings.trust * np.stack(logs, axis=1) + _LOG_PRIOR - late[:, None]
     posterior = np.exp(log_posterior - log_posterior.max()).sum(axis=1)
-    earliest, middle, latest = _quantiles(starts - 0.5, posterior)
-    latest = min(latest, now)
-    middle = min(max(middle, 0.0), latest)
-    return Dated(middle, min(max(earliest, 0.0), middle), latest)
+    earliest, middle, latest = (min(edge, now) for edge in _quantiles(starts - 0.5, posterior, not_before=not_before))
+    return Dated(middle, earliest, latest)
 
 
 def date_end(
@@ -143,8 +145,8 @@ def date_end(
     for i, shift in enumerate(shifts):  # the last tenth of the fall lies below a tenth of the peak
         shifted[most - shift : most - shift + len(ends)] += posterior[:, i]
     grid = np.concatenate([ends[0] - np.arange(most, 0, -1), ends])
-    earliest, middle, latest = _quantiles(grid - 0.5, shifted)
-    return Dated(middle, min(earliest, middle), min(max(latest, middle), now))
+    earliest, middle, latest = (min(edge, now) for edge in _quantiles(grid - 0.5, shifted, not_before=begun))
+    return Dated(middle, earliest, latest)
 
 
 def _ramp(share: Doubles) -> Doubles:
@@ -153,8 +155,9 @@ def _ramp(share: Doubles) -> Doubles:
     return up * np.sqrt(np.sqrt(up))
 
 
-def _quantiles(left: Doubles, weights: Doubles) -> list[float]:
-    """Quantiles of a histogram whose cells begin at ``left`` and are a step wide."""
+def _quantiles(left: Doubles, weights: Doubles, *, not_before: float) -> list[float]:
+    """Quantiles of a histogram, of what lies after ``not_before``; its cells begin at ``left`` and are a step wide."""
     cumulative = np.concatenate([[0.0], np.cumsum(weights)]) / weights.sum()
     edges = np.concatenate([left, [left[-1] + _STEP_S]])
-    return [float(np.interp(q, cumulative, edges)) for q in _QUANTILES]
+    before = np.interp(not_before, edges, cumulative)
+    return [float(np.interp(before + q * (1 - before), cumulative, edges)) for q in _QUANTILES]

@@ -225,7 +225,8 @@ class PhaseTracker:
         self.first_crack_end: PhaseChange | None = None
         self.second_crack: PhaseChange | None = None
         self.peak: Peak | None = None
-        #: Seconds, or None while it is not known: soon after charge first crack is unlikely. The pipeline keeps it.
+        #: Seconds, or None while it is not known: soon after charge first crack is unlikely, before it there is none.
+        #: The pipeline keeps it.
         self.charge: float | None = None
         self._marked: float | None = None  # start of first crack by the person
         self._ln_hazard = 0.0
@@ -416,7 +417,8 @@ class PhaseTracker:
         self._ln_hazard = float(np.log(hazard))
         self._follow_machine(tick)
         ready = self._now >= max(self._ready_at, self._not_before + s.again_after_s)
-        if self.begun_log_odds < self.threshold or not ready or self._over:
+        empty = since is not None and since <= 0  # the beans are yet to come
+        if self.begun_log_odds < self.threshold or not ready or empty or self._over:
             return None
         self._announced_at = self._waiting_since = self._now
         self._refine_at = self._now + s.refine_every_s
@@ -447,7 +449,7 @@ class PhaseTracker:
         date = date_start(
             self._recent,
             now=self._now,
-            not_before=self._not_before,
+            not_before=self._not_before if self.charge is None else max(self._not_before, self.charge),
             announced_at=self._announced_at,
             detected=self.scores.detected,
             settings=self.settings.dating,

@@ -328,6 +328,7 @@ class RoastState:
             self._step(what, "key")
             self.statements.mark(what, event.at)
             self._move_target(what)
+        self.statements.begin_after_charge()
 
     def _step(self, what: str, kind: Kind) -> None:
         before = {} if kind == "heard" else self.statements.touched_by(what)
@@ -367,7 +368,8 @@ class RoastState:
         if what in self.taken_back_at:
             self.taken_back_at[what] = at
             given = self.settings.given(what)
-            if given is not None and given <= at:
+            too_late = what == "charge" and self.first_crack is not None
+            if given is not None and (given <= at or too_late):
                 self.given_over.add(what)  # also where a mark stood in its place: it does not hold either
         if what == "first_crack":
             self.series.peak = None

@@ -127,6 +127,16 @@ class Statements(dict[str, Statement]):
         for moment in TAKEN_BACK_WITH.get(what, ()):
             self.pop(moment, None)
 
+    def begin_after_charge(self) -> None:
+        """What was heard of first crack did not begin before a charge that was said (again) since."""
+        charge, start = self.get("charge"), self.get(_START)
+        if charge is None or start is None or start.heard is None:
+            return
+        heard, earliest, latest = (
+            None if date is None else max(date, charge.at) for date in (start.heard, start.earliest, start.latest)
+        )
+        self[_START] = replace(start, heard=heard, earliest=earliest, latest=latest)
+
     def correct(self, what: str, at: float | None) -> None:
         """Somebody who knows all of the roast says when it was; ``None``: that it was not."""
         before = self.get(what, _NOTHING)
