@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 from clicks import clicks_in_noise, cut, hear
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crackdetect.blocks import Block, Samples
@@ -255,7 +255,7 @@ def test_development_ends_where_the_drop_is_told(heard: list[Event]) -> None:
     assert drop.announced_at - 1.1 < last <= drop.announced_at
 
 
-@settings(max_examples=3, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=3)
 @given(cuts=st.lists(st.integers(0, len(_roast())), max_size=12).map(sorted))
 def test_any_blocks_say_the_same(plain_model: Model, heard: list[Event], cuts: list[int]) -> None:
     blocks = [Block(part) for part in np.split(_roast(), cuts)]

@@ -13,7 +13,7 @@ import pytest
 import scipy.signal
 from clicks import clicks_in_noise, cut, hear, poisson_times
 from conftest import OWN_MACHINE
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crackdetect.blocks import Block, Samples
@@ -139,7 +139,7 @@ def test_the_troubled_roast_says_everything_that_the_laws_are_tested_on(expected
     assert sum(event.type == "crack" for event in expected) > 15
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25)
 @given(cuts=st.lists(st.integers(0, len(TROUBLED)), max_size=12).map(lambda cuts: cuts + cuts[:3]))
 def test_any_blocks_give_the_same_events(plain_model: Model, expected: list[Event], cuts: list[int]) -> None:
     assert hear(_roast(plain_model), _blocks(TROUBLED, cuts, LOST, OVERFLOW)) == expected
@@ -161,7 +161,7 @@ def test_the_full_roast_announces_everything_that_can_be_heard(announced: list[E
     assert {event.fields["kind"] for event in announced if event.type == "crack"} == {"first", "second"}
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15)
 @given(cuts=st.lists(st.integers(0, len(FULL_TROUBLED)), max_size=12).map(lambda cuts: cuts + cuts[:3]))
 def test_any_blocks_give_the_same_announcements(plain_model: Model, announced: list[Event], cuts: list[int]) -> None:
     assert hear(_full(plain_model), _blocks(FULL_TROUBLED, cuts, FULL_LOST, FULL_OVERFLOW)) == announced

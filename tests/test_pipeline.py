@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 import numpy as np
 import pytest
 from clicks import clicks_in_noise, cut, hear, poisson_times
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from crackdetect.blocks import Block
@@ -502,7 +502,7 @@ def _steps() -> st.SearchStrategy[list[tuple[str, int, float]]]:
     return st.lists(step, min_size=1, max_size=12)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40)
 @given(steps=_steps(), repeats=st.integers(1, 4), marked=st.integers(0, 12))
 @example(  # 2,545 cracks a minute, more than can be counted
     steps=[("beyond all scale", 0, 0.5), ("beyond all scale", 0, 0.75), ("clicks", 20_000, 1), ("full scale", 0, 1)],

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from queue import SimpleQueue
 
+import left_behind
 import numpy as np
 import pytest
 import soundfile
@@ -32,6 +33,23 @@ from crackdetect.storage.roast_store import RoastLog
 @pytest.fixture(autouse=True)
 def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path))
+
+
+@pytest.fixture(autouse=True)
+def now(monkeypatch: pytest.MonkeyPatch) -> datetime:
+    """The moment at which the clocks stand, however long a test takes."""
+    moment, reading = datetime.now().astimezone(), boot_clock.now()
+
+    class Standing(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+            return moment.astimezone(tz)
+
+    for module in (left_behind, recovery, resume):
+        monkeypatch.setattr(module, "datetime", Standing)
+    monkeypatch.setattr(boot_clock, "now", lambda: reading)
+    monkeypatch.setattr(recovery, "clock_through_sleep", lambda: reading.at_s)
+    return moment
 
 
 class Person:
@@ -178,7 +196,9 @@ def test_a_log_that_cannot_be_written_leaves_the_roast_for_the_next_start(tmp_pa
 
 
 @pytest.mark.parametrize("off_s", [-3600, -300, 0, 600, 3600])
-def test_a_wall_clock_that_was_set_meanwhile_does_not_matter(tmp_path: Path, model: Model, off_s: float) -> None:
+def test_a_wall_clock_that_was_set_meanwhile_does_not_matter(
+    tmp_path: Path, model: Model, now: datetime, off_s: float
+) -> None:
     data = tmp_path / "data"
     leave(data, "recent", model, ago_s=65, clock_off_s=off_s)
     person = Person(True)
@@ -186,7 +206,7 @@ def test_a_wall_clock_that_was_set_meanwhile_does_not_matter(tmp_path: Path, mod
     assert cut_off is not None
     assert cut_off.started is not None
     assert "was cut off at 0:20, 1:05 ago" in person.asked[0]
-    assert (datetime.now().astimezone() - cut_off.started).total_seconds() == pytest.approx(85, abs=2)
+    assert (now - cut_off.started).total_seconds() == pytest.approx(85)
 
 
 def test_a_wall_clock_that_is_set_while_the_person_thinks_does_not_matter(
@@ -198,12 +218,12 @@ def test_a_wall_clock_that_is_set_while_the_person_thinks_does_not_matter(
     assert cut_off is not None
     then = time.time()
     monkeypatch.setattr(time, "time", lambda: then + 3600)
-    assert boot_clock.clock_through_sleep() - cut_off.began_s == pytest.approx(85, abs=2)
+    assert boot_clock.now().at_s - cut_off.began_s == pytest.approx(85)
 
 
 @pytest.mark.parametrize(("slept_s", "goes_on"), [(600, True), (3600, False)])
 def test_a_computer_that_slept_meanwhile_knows_how_long(
-    tmp_path: Path, model: Model, monkeypatch: pytest.MonkeyPatch, slept_s: float, goes_on: bool
+    tmp_path: Path, model: Model, monkeypatch: pytest.MonkeyPatch, now: datetime, slept_s: float, goes_on: bool
 ) -> None:
     """The wall clock stood still as well, as of a virtual machine that was put to sleep."""
     data = tmp_path / "data"
@@ -213,12 +233,12 @@ def test_a_computer_that_slept_meanwhile_knows_how_long(
     cut_off = Person(True).settle(data, model)
     assert (cut_off is not None) == goes_on
     if cut_off is not None:
-        assert cut_off.ago_s(datetime.now().astimezone()) == pytest.approx(65 + slept_s, abs=2)
+        assert cut_off.ago_s(now) == pytest.approx(65 + slept_s)
 
 
-@pytest.mark.parametrize(("then", "now"), [("+01:00", "+02:00"), ("+02:00", "+01:00"), ("+00:00", "-10:00")])
+@pytest.mark.parametrize(("then", "here"), [("+01:00", "+02:00"), ("+02:00", "+01:00"), ("+00:00", "-10:00")])
 def test_a_change_to_summer_time_in_the_middle_does_not_matter(
-    tmp_path: Path, model: Model, monkeypatch: pytest.MonkeyPatch, then: str, now: str
+    tmp_path: Path, model: Model, now: datetime, then: str, here: str
 ) -> None:
     """By the wall clock alone, as of a journal without the other one: its offset from UTC stands in it."""
     data = tmp_path / "data"
@@ -232,8 +252,8 @@ def test_a_change_to_summer_time_in_the_middle_does_not_matter(
     person = Person(True)
     assert person.settle(data, model) is not None
     (cut_off,) = recovery.find(data)
-    here = datetime.now(datetime.fromisoformat(f"2026-01-01T00:00:00{now}").tzinfo)
-    assert cut_off.ago_s(here) == pytest.approx(65, abs=2)
+    at_home = now.astimezone(datetime.fromisoformat(f"2026-01-01T00:00:00{here}").tzinfo)
+    assert cut_off.ago_s(at_home) == pytest.approx(65)
 
 
 def test_a_computer_that_was_started_anew_has_only_its_wall_clock(
@@ -255,14 +275,16 @@ def test_a_clock_of_another_start_or_none_cannot_be_compared() -> None:
 
 
 @pytest.mark.parametrize("at_s", [float("nan"), float("inf"), -1e308, 10**400, "soon", None, True, [1]])
-def test_a_damaged_reading_of_the_clock_leaves_the_wall_clock(tmp_path: Path, model: Model, at_s: object) -> None:
+def test_a_damaged_reading_of_the_clock_leaves_the_wall_clock(
+    tmp_path: Path, model: Model, now: datetime, at_s: object
+) -> None:
     data = tmp_path / "data"
     path = leave(data, "R", model, ago_s=65) / "events.jsonl"
     start, _, *rest = path.read_text().splitlines()
     reading = json.dumps({"type": "clock", "boot": boot_clock.now().boot, "at_s": at_s})
     path.write_text("\n".join([start, reading, *rest, ""]))
     (cut_off,) = recovery.find(data)
-    assert 64 < cut_off.ago_s(datetime.now().astimezone()) < 65 + 90
+    assert cut_off.ago_s(now) == pytest.approx(65)
 
 
 # -- roasts that only a closed terminal ended --------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,8 +22,9 @@ pytestmark = NEEDED
 from reviewed import MISSED, Reviewed, kept_roast  # noqa: E402
 
 LONG = pytest.mark.long
-#: What is played is counted, not heard.
+#: What is played is counted, not heard; and nothing that was said is given up because a machine is slow.
 WATCH = """
+AbortSignal.timeout = () => new AbortController().signal;
 window.played = []; window.filters = 0;
 const start = AudioBufferSourceNode.prototype.start;
 AudioBufferSourceNode.prototype.start = function (...when) {
@@ -222,7 +224,7 @@ def test_a_missed_crack_is_added_by_keyboard_and_by_mouse(reviewed: Reviewed, op
     until(page, lambda: labels(reviewed) == [(pytest.approx(MISSED, abs=0.003), True)])
     until(page, lambda: "a crack that was not heard" in told(page))
     assert page.evaluate("cursor") == pytest.approx(MISSED, abs=0.003)
-    assert "not heard, you said a crack" in (page.get_attribute("#picture", "aria-valuetext") or "")
+    until(page, lambda: "not heard, you said a crack" in (page.get_attribute("#picture", "aria-valuetext") or ""))
     until(page, lambda: page.evaluate("played.length") >= 1)
     page.keyboard.press("u")
     until(page, lambda: labels(reviewed) == [])
@@ -276,24 +278,23 @@ def test_fingers_move_zoom_and_tap_the_strip(reviewed: Reviewed, open_page: Call
     page.evaluate("look(40, 80)")
     at = {time: tuple(page.evaluate(POINT, [time, 0.3])) for time in (50, 56, 60, 64, 70)}
     fingers.drag((at[50], at[70]))  # one finger takes the sound along
-    assert page.evaluate("view.from") == pytest.approx(20, abs=1.0)
+    until(page, lambda: page.evaluate("view.from") == pytest.approx(20, abs=1.0))
     assert page.evaluate("view.to - view.from") == pytest.approx(40)
     page.evaluate("look(40, 80)")
     fingers.drag((at[56], at[50]), (at[64], at[70]))  # two, 8 s apart, move 20 s apart
-    assert page.evaluate("view.to - view.from") == pytest.approx(40 * 8 / 20, rel=0.05)
+    until(page, lambda: page.evaluate("view.to - view.from") == pytest.approx(40 * 8 / 20, rel=0.05))
     assert page.evaluate("(view.to + view.from) / 2") == pytest.approx(60, abs=0.5)  # what was between them is
     assert page.evaluate("visualViewport.scale") == 1  # and the page itself was not zoomed
     before = page.evaluate("view")
     fingers.send("Start", at[50])
     fingers.send("End")
+    tapped = page.evaluate(f"atOf({at[50][0]} - picture.getBoundingClientRect().left)")
+    until(page, lambda: page.evaluate("cursor") == pytest.approx(tapped))
     assert page.evaluate("view") == before
-    assert page.evaluate("cursor") == pytest.approx(
-        page.evaluate(f"atOf({at[50][0]} - picture.getBoundingClientRect().left)")
-    )
     page.evaluate("look(40, 80)")
     fingers.send("Start", tuple(page.evaluate(POINT, [58.0, 0.85])))
     fingers.send("End")
-    assert "0:53.0, heard as first crack. You chose it." in page.inner_text("#why")
+    until(page, lambda: "0:53.0, heard as first crack. You chose it." in page.inner_text("#why"))
     assert labels(reviewed) == []
 
 
@@ -343,9 +344,9 @@ def test_a_moment_is_dragged_heard_and_put_back(reviewed: Reviewed, open_page: C
     assert (mark, was, now) == ("first_crack.start", 40.0, pytest.approx(46.0, abs=0.05))
     until(page, lambda: page.evaluate("played.length") >= 1)
     assert page.evaluate("played[played.length - 1][0]") == pytest.approx(3.0, abs=0.05)  # around the new place
-    row = page.inner_text("#marks [data-what='first_crack.start']")
-    assert "put here by you" in row
-    assert "heard 0:35.0" in row
+    row = "#marks [data-what='first_crack.start']"
+    until(page, lambda: "put here by you" in page.inner_text(row))
+    assert "heard 0:35.0" in page.inner_text(row)
     page.click("#undo")
     until(page, lambda: moves(reviewed) == [])
     until(page, lambda: handle.get_attribute("aria-valuetext") == "0:35.0")
@@ -411,14 +412,18 @@ def test_the_keyboard_alone_does_all(reviewed: Reviewed, open_page: Callable[...
     assert "The program was" in page.inner_text("#why")
     page.keyboard.press("0")
     page.get_by_role("slider", name="First crack", exact=True).focus()
+    page.clock.install()
+    page.clock.pause_at(time.time() + 3600)  # no key comes too late for the one before
     for key in ("ArrowRight", "ArrowRight", "Shift+ArrowRight"):
         page.keyboard.press(key)
     assert moves(reviewed) == []  # not while it moves
+    page.clock.run_for(1200)
     until(page, lambda: moves(reviewed) == [("first_crack.start", 40.0, 41.2)])
     until(page, lambda: "is at 0:36.2 now" in told(page))
     page.keyboard.press("ArrowLeft")
     page.keyboard.press("Escape")
-    page.wait_for_timeout(1200)
+    page.clock.run_for(1200)
+    page.wait_for_timeout(200)
     assert len(moves(reviewed)) == 1
     page.keyboard.press("u")
     until(page, lambda: moves(reviewed) == [])
@@ -558,7 +563,7 @@ def test_a_program_that_has_ended_is_told(tmp_path: Path, open_page: Callable[..
 def test_pictures_show_the_sound(reviewed: Reviewed, open_page: Callable[..., Page]) -> None:
     """Where a click of 3 kHz is, the spectrum is dark; the axis counts from charge."""
     page = open_page(reviewed, viewport={"width": 1024, "height": 768})
-    page.evaluate("look(49, 51)")
+    page.evaluate("picture.dataset.whole = ''; look(49, 51)")
     until(page, lambda: page.get_attribute("#picture", "data-whole") == "true")
     dark = """(at) => { const c = picture, d = c.getContext('2d'), x = Math.round(xOf(at) * devicePixelRatio);
         const y = Math.round(0.46 * (c.height - 1.9 * letters()) * (1 - 3000 / 8000));

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from clicks import clicks_in_noise, poisson_times
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from roasts import roast_events
 
@@ -311,7 +311,7 @@ def saved(events: list[Event]) -> list[dict[str, Any]]:
     return [json.loads(event.to_json()) for event in events]
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25)
 @given(wishes=WISHES, keys=KEYS)
 @example(wishes=Settings(), keys=[])
 @example(wishes=Settings(), keys=[(18 * RATE, "first_crack.not_yet")])
@@ -337,7 +337,7 @@ def test_in_the_roast_of_that_test_first_crack_is_heard_and_after_not_yet_once_m
     assert any(event.fields.get("renewed") for event in events)
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25)
 @given(wishes=WISHES, keys=KEYS, share=st.floats(0, 1))
 def test_any_prefix_of_the_events_saved_and_gone_on_with_gives_the_state_of_the_whole(
     plain_model: Model, wishes: Settings, keys: Keys, share: float
@@ -358,7 +358,7 @@ def plain(state: RoastState) -> dict[str, Any]:
     return told | parts | {"series": vars(state.series)}
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25)
 @given(wishes=WISHES, keys=KEYS, share=st.floats(0, 1))
 @example(
     wishes=Settings(target=Target(seconds=6), near_s=(5.0, 2.0)), keys=[(10 * RATE, "first_crack.start")], share=0.3

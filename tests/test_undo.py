@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from clicks import clicks_in_noise, poisson_times
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from test_alerts import begun, development, event, mark, start
 
@@ -232,7 +232,7 @@ def _plain(plain_model: Model) -> None:
     _models[:] = [plain_model]
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20)
 @given(wishes=WISHES, presses=PRESSED)
 @example(wishes=Settings(), presses=[(0, "c"), (15 * RATE, "f"), (RATE, "u"), (10 * RATE, "d")])
 @example(wishes=Settings(), presses=[(14 * RATE, "c"), (RATE, "c"), (RATE, "f"), (RATE, "f"), (9 * RATE, "d")])
