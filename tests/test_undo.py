@@ -306,7 +306,7 @@ def _in_order(state: RoastState) -> bool:
     return min([start.at, *(start.interval or ())]) > charge.at - 0.0055
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20)
 @given(
     charge_at=st.none() | st.floats(0, 39),
     said=st.lists(
