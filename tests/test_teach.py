@@ -210,7 +210,8 @@ def judged(start_s: float | None, begun: dict[int, float], *, said: bool = True,
     course = np.full(seconds * 4, -9.0)
     for second, nats in begun.items():
         course[second * 4 - 1 :] = nats
-    return TeachingRoast(heard, lesson, sums_of(round(start_s or 0))), Answers(np.array([1.0, -1.0, 3.0]), course)
+    told = Answers(np.array([1.0, -1.0, 3.0]), course)
+    return TeachingRoast(heard, told, lesson, sums_of(round(start_s or 0))), told
 
 
 def asked(time: float) -> AskedCandidate:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from crackdetect.evaluate.score_cache import ScoreCache
     from crackdetect.evaluate.scoring import Score
     from crackdetect.evaluate.sets import Task
+    from crackdetect.model import Model
 
 #: A small benchmark for daily use.
 QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
@@ -69,6 +70,12 @@ QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
     type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Folder of models named by the families that they were taught without: what each hears of those in set 7.",
 )
+@click.option(
+    "--taught",
+    metavar="MACHINES",
+    type=click.IntRange(2, 1000),
+    help="Instead of the sets: teach so many machines as 'teach' does, and judge each by its next roasts.",
+)
 @click.option("--baselines/--no-baselines", default=True, show_default=True, help="Also score general detectors.")
 @click.option("--json", "json_path", type=click.Path(path_type=Path), help="Also write all figures to this file.")
 @click.option("--figure", "figure_path", type=click.Path(path_type=Path), help="Also draw them (png, svg or pdf).")
@@ -87,6 +94,7 @@ def command(
     work: Path | None,
     resume: bool,
     left_out: Path | None,
+    taught: int | None,
     baselines: bool,
     json_path: Path | None,
     figure_path: Path | None,
@@ -103,7 +111,10 @@ def command(
     Beside ours stand general detectors on the same signals, and the limits of what can be known. Every figure has its
     95 % interval.
 
-    An interrupted run goes on where it was: every finished recording is kept in the work folder.
+    With --taught: machines of many families, each drawn apart from its roasts, taught by up to five of them in several
+    ways and judged by the next two, and by kitchens (--quiet-hours on all machines together).
+
+    An interrupted run goes on where it was: every finished recording is kept in the work folder (not with --taught).
 
     Example: crackdetect evaluate --quick
     """
@@ -116,8 +127,14 @@ def command(
     model = model_files.load_model(model_path)
     if quick:
         roasts, quiet_hours = min(roasts, QUICK_ROASTS), min(quiet_hours, QUICK_HOURS)
-    chosen = _chosen(folder, sets, quick=quick, left_out=left_out)
     _check_places(json_path, figure_path)
+    if taught is not None:
+        if (folder, sets, left_out, figure_path) != (None,) * 4:
+            raise SettingError("--taught judges machines of its own; leave FOLDER, --sets, --left-out and --figure out")
+        how = {"machines": taught, "quiet_hours": quiet_hours, "seed": seed, "sounds": sounds}
+        _teach(model, how, jobs=jobs, cluster=cluster, json_path=json_path)
+        return
+    chosen = _chosen(folder, sets, quick=quick, left_out=left_out)
     todo, real, missing = _tasks(folder, chosen, roasts=roasts, quiet_hours=quiet_hours, seed=seed, sounds=sounds)
 
     def hear(some: Sequence[Task], path: Path | None) -> Mapping[str, Sequence[Score]]:
@@ -231,11 +248,30 @@ def _tell(
         tell(f"not run: {sentence}")
     if figure_path is not None:
         figure.draw(figure_path, scores, figures, title=heading)
-    if json_path is None:
-        return
     recordings = {row: [s.to_dict() for s in own] for row, own in scores.items()}
-    text = json.dumps({**about, "sets": figures, "families": families, "recordings": recordings}, indent=1)
+    _write(json_path, {**about, "sets": figures, "families": families, "recordings": recordings})
+
+
+def _teach(model: Model, how: Mapping[str, Any], *, jobs: int, cluster: str | None, json_path: Path | None) -> None:
+    """Teaches machines, and tells what it is worth. how: of :func:`crackdetect.evaluate.taught.teach_machines`."""
+    from crackdetect.evaluate.taught import teach_machines
+    from crackdetect.evaluate.taught_figures import taught_figures, taught_table
+    from crackdetect.terminal.progress import progress_line
+
+    with progress_line("machines", total=how["machines"]) as line:
+        machines = teach_machines(model=model, jobs=jobs, cluster=cluster, progress=line.advance, **how)
+    figures = taught_figures(machines)
+    print_line(f"model {model.name} {model.digest}, seed {how['seed']}: {len(machines)} machines")
+    print_lines(["", *taught_table(figures).splitlines()])
+    about = {"model": {"name": model.name, "digest": model.digest}, "seed": how["seed"]}
+    _write(json_path, {**about, "ways": figures, "machines": [machine.to_dict() for machine in machines]})
+
+
+def _write(path: Path | None, content: Mapping[str, Any]) -> None:
+    """As JSON, where a place was named. Raises OutputError."""
+    if path is None:
+        return
     try:
-        json_path.write_text(text + "\n", encoding="utf-8")
+        path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
     except OSError as error:
-        raise OutputError(f"{json_path} cannot be written ({error.strerror}); choose another place") from None
+        raise OutputError(f"{path} cannot be written ({error.strerror}); choose another place") from None

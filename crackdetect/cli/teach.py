@@ -189,9 +189,8 @@ def _heard(records: Sequence[RoastRecord], model: Model, data: Path) -> list[tup
     from crackdetect.audio.files import open_recording
     from crackdetect.errors import InputError
     from crackdetect.storage.kept_sound import own_recording
-    from crackdetect.teach.comparison import TeachingRoast, sums_of
+    from crackdetect.teach.comparison import TeachingRoast
     from crackdetect.teach.heard_again import answers_of, hear_again
-    from crackdetect.teach.lesson import lesson_of
     from crackdetect.terminal.progress import progress_line
 
     assert model.own_machine is not None
@@ -207,11 +206,11 @@ def _heard(records: Sequence[RoastRecord], model: Model, data: Path) -> list[tup
             if not heard.candidates:
                 line.note(f"nothing was heard in {record.roast.name}, so it teaches nothing")
                 continue
-            lesson = lesson_of(record, heard.times, answers_of(heard, model.own_machine).probabilities)
-            if lesson.question:
-                line.note(lesson.question)
+            teaching = TeachingRoast.of(record, heard, answers_of(heard, model.own_machine))
+            if teaching.lesson.question:
+                line.note(teaching.lesson.question)
             else:
-                found.append((record, TeachingRoast(heard, lesson, sums_of(heard, lesson))))
+                found.append((record, teaching))
             line.advance(number)
     return found
 

@@ -122,9 +122,13 @@ def _intervals(scores: Sequence[Score], figures: Mapping[str, Any]) -> dict[str,
 def probability_for(detections: Sequence[Detection], *, minutes: float) -> float:
     """Least probability from which on there is no more than one false crack a minute."""
     probabilities, hits = _judged(detections)
-    false = np.sort(probabilities[~hits])[::-1]
+    return least_for(probabilities[~hits], minutes=minutes)
+
+
+def least_for(false: Doubles, *, minutes: float) -> float:
+    """The same for the probabilities of what was no crack, float64 (n,)."""
     allowed = int(FALSE_PER_MINUTE * minutes)
-    return LEAST_PROBABILITY if len(false) <= allowed else float(np.nextafter(false[allowed], 2.0))
+    return LEAST_PROBABILITY if len(false) <= allowed else float(np.nextafter(np.sort(false)[::-1][allowed], 2.0))
 
 
 def _judged(detections: Sequence[Detection]) -> tuple[Doubles, Flags]:

@@ -30,10 +30,11 @@ def overview(figures: Mapping[str, Mapping[str, Any]], *, title: str) -> str:
     title : str
         Of the column of names.
     """
-    return "\n\n".join(_table(figures, columns, title=title) for columns in (_FIRST_CRACK, _REST))
+    return "\n\n".join(as_table(figures, columns, title=title) for columns in (_FIRST_CRACK, _REST))
 
 
-def _table(figures: Mapping[str, Mapping[str, Any]], columns: Mapping[str, Cell], *, title: str) -> str:
+def as_table(figures: Mapping[str, Mapping[str, Any]], columns: Mapping[str, Cell], *, title: str) -> str:
+    """A line for each name of figures, a cell for each of the columns. title: of the column of names."""
     cells = [[title, *columns]]
     cells += [[name, *(cell(own) for cell in columns.values())] for name, own in figures.items()]
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]

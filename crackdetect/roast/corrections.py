@@ -5,6 +5,7 @@ What was heard stays as it was; a correction stands beside it.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -100,7 +101,12 @@ def last_words(labels: Iterable[CrackLabel]) -> tuple[CrackLabel, ...]:
     >>> last_words([at_first, then]) == (then,)
     True
     """
-    found: list[CrackLabel] = []
+    found: list[CrackLabel] = []  # in the order of the sound
     for label in labels:
-        found = [other for other in found if abs(other.at - label.at) > SAME_CRACK_S] + [label]
-    return tuple(sorted(found, key=lambda label: label.at))
+        first = bisect_left(found, label.at - SAME_CRACK_S, key=_at)
+        found[first : bisect_right(found, label.at + SAME_CRACK_S, key=_at)] = [label]
+    return tuple(found)
+
+
+def _at(label: CrackLabel) -> float:
+    return label.at

@@ -15,13 +15,13 @@ import numpy as np
 from crackdetect.deciding.machine_sums import MachineSums, taught
 from crackdetect.deciding.own_machine import OwnMachineModel
 from crackdetect.deciding.recent import TICK_S
-from crackdetect.deciding.tracker import TrackerSettings
+from crackdetect.roast.record import RoastRecord
 from crackdetect.teach.heard_again import Answers, HeardAgain, answers_of
-from crackdetect.teach.lesson import Lesson
+from crackdetect.teach.lesson import Lesson, lesson_of
 from crackdetect.teach.machine_profile import weighed
 
-#: An announcement is false from so long before first crack began; none comes in the first seconds.
-_EARLY_S, _READY_S = 10.0, 20.0
+#: An announcement is false from so long before first crack began, seconds.
+_EARLY_S = 10.0
 #: What is at least so likely counts as a crack.
 _LIKELY = 0.5
 #: Delays of less than this apart are alike, seconds: a roast's own is known no better.
@@ -75,17 +75,26 @@ class TeachingRoast:
     Attributes
     ----------
     heard : HeardAgain
+    untaught : Answers
+        Of the model as shipped.
     lesson : Lesson
     sums : MachineSums
     """
 
     heard: HeardAgain
+    untaught: Answers
     lesson: Lesson
     sums: MachineSums
 
+    @classmethod
+    def of(cls, record: RoastRecord, heard: HeardAgain, untaught: Answers) -> TeachingRoast:
+        """What the person said of a roast, and what was heard in it: at least one candidate."""
+        lesson = lesson_of(record, heard.times, untaught.probabilities)
+        return cls(heard, untaught, lesson, _sums_of(heard, lesson))
 
-def sums_of(heard: HeardAgain, lesson: Lesson) -> MachineSums:
-    """What the roast adds to its machine's sums. heard: with candidates."""
+
+def _sums_of(heard: HeardAgain, lesson: Lesson) -> MachineSums:
+    """What the roast adds to its machine's sums."""
     vectors = np.array([one.sound.vector for one in heard.candidates], np.float64)
     points = np.array([np.append(one.sound.hidden, one.crack_llr) for one in heard.candidates], np.float64)
     return MachineSums.of(vectors, points, machine=lesson.machine, cracks=lesson.cracks)
@@ -106,12 +115,11 @@ def compared(roasts: Sequence[TeachingRoast], model: OwnMachineModel) -> tuple[T
     untaught, taught : Told
         By the model, and each by what all the others teach.
     """
-    before = [answers_of(one.heard, model) for one in roasts]
     after = []
     for place, one in enumerate(roasts):
         others = [other.sums for number, other in enumerate(roasts) if number != place]
         after.append(answers_of(one.heard, taught(model, weighed(others))))
-    return _told(roasts, before), _told(roasts, after)
+    return _told(roasts, [one.untaught for one in roasts]), _told(roasts, after)
 
 
 def _told(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told:
@@ -127,13 +135,12 @@ def _told(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told:
             continue
         start = math.inf if lesson.start_s is None else lesson.start_s
         starts += lesson.start_s is not None
-        seconds = (np.arange(len(of_it.begun)) + 1) * TICK_S
-        reached = seconds[(of_it.begun >= TrackerSettings().threshold) & (seconds > _READY_S)]
-        if len(reached) and reached[0] < start - _EARLY_S:
+        announced_s = of_it.announced_s
+        if announced_s is not None and announced_s < start - _EARLY_S:
             false += 1
-        elif len(reached):
-            delays.append(max(0.0, float(reached[0]) - start))
-        before_s = min(start - _EARLY_S, len(seconds) * TICK_S)
+        elif announced_s is not None:
+            delays.append(max(0.0, announced_s - start))
+        before_s = min(start - _EARLY_S, len(of_it.begun) * TICK_S)
         pops += int((likely & (times < before_s)).sum())
         minutes += max(0.0, before_s) / 60
     late = float(np.mean(delays)) if delays else None

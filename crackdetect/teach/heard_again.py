@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crackdetect.blocks import Block, Doubles
-from crackdetect.deciding.own_machine import AskedCandidate, OwnMachine, OwnMachineModel
+from crackdetect.deciding.own_machine import AskedCandidate, OwnMachine, OwnMachineModel, log_odds_of
+from crackdetect.deciding.recent import TICK_S
 from crackdetect.deciding.replay import replay
-from crackdetect.deciding.tracker import AskedTick
+from crackdetect.deciding.tracker import AskedTick, TrackerSettings
 from crackdetect.model import Model
 from crackdetect.pipeline import Pipeline
 
@@ -30,15 +31,14 @@ class HeardAgain:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answers:
-    """What the machine's stage makes of a roast.
+    """What the machine's stage makes of a roast; while it does not know the machine, what was decided without it.
 
     Attributes
     ----------
     crack : float64, shape (n,)
         Log odds of each candidate to be a crack, nats.
     begun : float64, shape (m,)
-        At the end of each tick, that first crack has begun, nats: by the stage, or while it does not know the machine
-        by the hidden Markov model.
+        At the end of each tick, that first crack has begun, nats.
     """
 
     crack: Doubles
@@ -49,6 +49,14 @@ class Answers:
         """Of each candidate to be a crack, 0 to 1: float64 (n,)."""
         probabilities: Doubles = 1 / (1 + np.exp(-self.crack))
         return probabilities
+
+    @property
+    def announced_s(self) -> float | None:
+        """When first crack would be announced at the usual sensitivity without a known charge, seconds."""
+        usual = TrackerSettings()
+        seconds = (np.arange(len(self.begun)) + 1) * TICK_S
+        reached = seconds[(self.begun >= usual.threshold) & (seconds >= usual.ready_s)]
+        return float(reached[0]) if len(reached) else None
 
 
 def hear_again(blocks: Iterable[Block], *, samplerate: int, model: Model) -> HeardAgain:
@@ -81,5 +89,5 @@ def answers_of(heard: HeardAgain, model: OwnMachineModel) -> Answers:
         if odds is None:
             begun.append(machine.log_odds if machine.known else heard.ticks[len(begun)].hmm_log_odds)
         else:
-            crack.append(odds)
+            crack.append(odds if machine.known else log_odds_of(heard.candidates[len(crack)].probability))
     return Answers(np.array(crack), np.array(begun))

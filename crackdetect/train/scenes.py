@@ -36,6 +36,7 @@ FIRST_SEED |= {"bare train": 80_000_000, "bare calibrate": 90_000_000}
 FIRST_SEED |= {"themed train": 100_000_000, "themed calibrate": 110_000_000}
 FIRST_SEED |= {"machine": 180_000_000, "wide": 160_000_000, "long kitchen": 170_000_000, "long roast": 171_000_000}
 FIRST_SEED |= {"handling train": 120_000_000, "handling calibrate": 130_000_000, "charge and drop": 140_000_000}
+FIRST_SEED |= {"taught": 190_000_000, "taught kitchen": 200_000_000}
 SAMPLERATES = (44_100, 48_000, 32_000, 22_050, 16_000)
 _RATE_SHARES = (0.55, 0.15, 0.08, 0.07, 0.15)
 SCENARIOS = ("chorus", "second", "kitchen", "machine")
