@@ -19,6 +19,7 @@ from typing import get_args
 from xml.sax.saxutils import escape
 
 from rich.style import Style
+from textual.strip import Strip
 
 from crackdetect import model
 from crackdetect.audio.files import open_recording
@@ -42,7 +43,7 @@ HALF_TONE = "░"
 #: Of the accent, by the name of the terminal's colour; a calm palette of our own.
 COLOURS = {"blue": "#86a8d9", "green": "#93c47d", "magenta": "#d9a0c8", "red": "#e58a7b", "cyan": "#86c9c4"}
 
-Screen = list[tuple[str, Style]]
+Screen = list[Strip]
 
 
 class Kitchen:
@@ -142,20 +143,23 @@ def drawn(shown: Screen, size: tuple[int, int] = SIZES[0]) -> str:
         "rect{shape-rendering:crispEdges}.h{opacity:.25}</style>",
         f'<rect width="{width}" height="{height}" rx="6" fill="#23211e"/>',
     ]
-    for row, (text, style) in enumerate(shown):
-        parts += _row(row, text, style)
+    for row, strip in enumerate(shown):
+        column = 0
+        for text, style, _ in strip:
+            parts += _piece(row, column, text, style or Style())
+            column += len(text)
     return "\n".join([*parts, "</svg>", ""])
 
 
-def _row(row: int, text: str, style: Style) -> Iterator[str]:
-    y = MARGIN + row * HIGH
-    ink = "#e8e4da" if style.color is None else COLOURS[style.color.name]
-    if style.reverse:
-        yield f'<rect x="{MARGIN}" y="{y}" width="{len(text) * WIDE}" height="{HIGH}" fill="{ink}"/>'
+def _piece(row: int, column: int, text: str, style: Style) -> Iterator[str]:
+    left, y, ink = MARGIN + column * WIDE, MARGIN + row * HIGH, "#e8e4da"
+    ground = ink if style.reverse else None if style.bgcolor is None else COLOURS[style.bgcolor.name]
+    if ground is not None:
+        yield f'<rect x="{left}" y="{y}" width="{len(text) * WIDE}" height="{HIGH}" fill="{ground}"/>'
         ink = "#23211e"
     solid = "".join(BLOCKS) + HALF_TONE
     for piece in re.finditer(rf"([{solid}])\1*|[^{solid}]+", text):
-        x, wide = MARGIN + piece.start() * WIDE, len(piece[0]) * WIDE
+        x, wide = left + piece.start() * WIDE, len(piece[0]) * WIDE
         letter = piece[0][0]
         if letter in solid:
             low, high = BLOCKS.get(letter, (0, 8))
@@ -183,7 +187,7 @@ def main(arguments: list[str]) -> None:
     for name, size, shown in stages():
         file = folder / f"{name.replace(',', '').replace(' ', '-')}-{size[0]}x{size[1]}"
         file.with_suffix(".svg").write_text(drawn(shown, size), encoding="utf-8")
-        file.with_suffix(".txt").write_text("\n".join(text for text, _ in shown) + "\n", encoding="utf-8")
+        file.with_suffix(".txt").write_text("\n".join(strip.text.rstrip() for strip in shown) + "\n", encoding="utf-8")
     print(f"written: {folder}")
 
 

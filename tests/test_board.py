@@ -519,6 +519,19 @@ def test_the_screen_shows_what_was_said() -> None:
     on_screen(test)
 
 
+def test_at_a_given_drop_nothing_is_said_of_the_target_any_more() -> None:
+    over = event("target", 90.0, stage="over", remaining=-30.0)
+
+    async def test(table: Table, pilot: Any) -> None:
+        await table.tell(pilot, start(target="0:30"), begun(30.0, 36.0), at=36.0)
+        await table.tell(pilot, over, at=90.0)
+        assert table.text("message") == "Caution: 30 s past the target, and still roasting."
+        await table.tell(pilot, event("drop", 92.0, how="given"), at=92.0)
+        assert table.text("message") == ""
+
+    on_screen(test)
+
+
 @pytest.mark.parametrize("size", [(80, 24), (120, 40), (70, 20)])
 def test_the_screen_is_the_view(size: tuple[int, int]) -> None:
     async def test(table: Table, pilot: Any) -> None:
@@ -532,7 +545,7 @@ def test_the_screen_is_the_view(size: tuple[int, int]) -> None:
 
 
 @pytest.mark.parametrize("word", get_args(Stage))
-def test_the_accent_is_a_colour_of_the_terminal_and_none_where_the_person_wants_none(
+def test_the_accent_is_a_colour_of_the_terminal_beside_the_text_and_none_where_the_person_wants_none(
     monkeypatch: pytest.MonkeyPatch, word: Stage
 ) -> None:
     events, now = MOMENTS[word]
@@ -540,8 +553,11 @@ def test_the_accent_is_a_colour_of_the_terminal_and_none_where_the_person_wants_
     async def test(table: Table, pilot: Any) -> None:
         await table.tell(pilot, *events, health("own_sound", now, ""), at=now)
         await table.tell(pilot, at=now + 2.5)
-        styles = [style for _, style in table.board.query_one(Screenful).rows]
-        (colour,) = {style.color.name for style in styles if style.color is not None} or {None}
+        pieces = [piece for strip in table.board.query_one(Screenful).rows for piece in strip]
+        assert all(style.color is None for _, style, _ in pieces)
+        coloured = [(text, style.bgcolor.name) for text, style, _ in pieces if style.bgcolor is not None]
+        assert all(text.isspace() for text, _ in coloured)
+        (colour,) = {name for _, name in coloured} or {None}
         colours.append(colour)
 
     colours: list[str | None] = []

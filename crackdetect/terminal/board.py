@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from queue import SimpleQueue
 from typing import ClassVar
 
@@ -30,7 +31,7 @@ from crackdetect.roast.roast_clock import RoastClock
 from crackdetect.roast.stage import Stage
 from crackdetect.roast.standing import marked
 from crackdetect.terminal import keys
-from crackdetect.terminal.board_text import MOMENT_S, Message, View, view
+from crackdetect.terminal.board_text import MOMENT_S, Look, Message, Row, View, view
 from crackdetect.terminal.hang_up import HangUp
 from crackdetect.terminal.level import FLOOR_DB, LevelWatch
 from crackdetect.terminal.page_card import PageCard
@@ -44,7 +45,8 @@ LEVEL_S = 0.4
 #: Events that may wait for a board that is busy; drawing takes them all at once.
 _WAITING = 5_000
 
-#: One calm colour for each stage, of the terminal's own, readable on light and dark; listening has none.
+#: One calm colour for each stage, of the terminal's own; listening has none. It stands beside the word, for of xterm's
+#: colours only magenta can be read on white and on black (4.5 to 1 and more, WCAG 2.2; green on white has 2.2).
 ACCENT: Mapping[Stage, str | None] = {
     "listening": None,
     "pops coming": "blue",
@@ -53,6 +55,14 @@ ACCENT: Mapping[Stage, str | None] = {
     "drop now": "red",
     "cooling": "cyan",
 }
+_LOOKS: Mapping[Look, Style] = {
+    "plain": Style(),
+    "bold": Style(bold=True),
+    "accent": Style(bold=True),
+    "urgent": Style(bold=True, reverse=True),
+}
+#: Cells between the word and the fields of its colour, and the most that one of these is wide.
+_BESIDE, _FIELD = 2, 10
 
 
 class Screenful(Widget):
@@ -60,21 +70,37 @@ class Screenful(Widget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.rows: list[tuple[str, Style]] = []
+        self.rows: list[Strip] = []
 
     def show(self, shown: View) -> None:
         """Draws it."""
-        accent = Style(color=None if self.app.no_color else ACCENT[shown.stage], bold=True)
-        looks = {"plain": Style(), "bold": Style(bold=True), "accent": accent, "urgent": Style(bold=True, reverse=True)}
-        before, self.rows = self.rows, [(row.text, looks[row.look]) for row in shown.rows]
+        colour = None if self.app.no_color else ACCENT[shown.stage]
+        width = self.size.width
+        before, self.rows = self.rows, _strips(shown.rows, Style(bgcolor=colour), width=width)
         changed = [y for y, row in enumerate(self.rows) if y >= len(before) or before[y] != row]
         if changed:
-            self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
+            self.refresh(*(Region(0, y, width, 1) for y in changed))
 
     def render_line(self, y: int) -> Strip:
         """A row of the screen; the library asks for it."""
-        text, style = self.rows[y] if y < len(self.rows) else ("", Style())
-        return Strip([Segment(text.ljust(self.size.width), style)])
+        return self.rows[y].adjust_cell_length(self.size.width) if y < len(self.rows) else Strip.blank(self.size.width)
+
+
+def _strips(rows: Sequence[Row], field: Style, *, width: int) -> list[Strip]:
+    """As they are drawn. field: on the right of the stage's word, and on the left where there is room."""
+    words = [row.text for row in rows if row.look == "accent" and row.text]
+    begin = max(1, min((len(text) - len(text.lstrip()) for text in words), default=0) - _BESIDE)
+    end = min(width - 1, max(map(len, words), default=0) + _BESIDE)
+    cuts = [0, max(1, begin - _FIELD), begin, end, min(width - 1, end + _FIELD), width]
+    strips = []
+    for row in rows:
+        text, style = row.text.ljust(width), _LOOKS[row.look]
+        pieces = [(text, style)]
+        if row.look == "accent":
+            styles = (style, field, style, field, style)
+            pieces = [(text[left:right], look) for (left, right), look in zip(pairwise(cuts), styles, strict=True)]
+        strips.append(Strip([Segment(piece, look) for piece, look in pieces if piece]))
+    return strips
 
 
 class Board(App[None]):
@@ -257,6 +283,8 @@ class Board(App[None]):
                 self._message = Message(item, self._clock.now, urgent=True)
                 continue
             self._clock.hear(item.announced_at)
+            if item.type == "drop" and item.fields["how"] == "given" and "undo" not in item.fields:
+                self._message = None  # what was said of the target does not hold any more
             for alert in self._alerts.push(item):
                 if alert.signal in ("first_crack", "target"):
                     self._moment = Message(alert.text, self._monotonic())

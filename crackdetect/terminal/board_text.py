@@ -47,7 +47,7 @@ Look = Literal["plain", "bold", "accent", "urgent"]
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A row of the screen. accent: in the colour of the stage."""
+    """A row of the screen. accent: beside the colour of the stage."""
 
     text: str
     look: Look = "plain"
@@ -213,7 +213,8 @@ def _moment(word: Stage, sentence: str, fixed: Mapping[str, list[Row]], width: i
         lines = []
         for one in word.upper().split():
             lines += [Row(line.center(width), "accent") for line in large(one, columns=points(one) * size, rows=each)]
-            lines.append(Row(""))
+            lines.append(Row("", "accent"))
+        lines[-1] = Row("")
     lines += [Row(line.center(width), "bold") for line in said]
     kept["figure"] = ([Row("")] * ((room - len(lines)) // 2) + lines + [Row("")] * room)[:room]
     return kept
