@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal, get_args
 
 from crackdetect.errors import SettingError
@@ -173,6 +173,32 @@ class Target:
         return f"{whole // 60}:{whole % 60:02d}"
 
 
+@dataclass(frozen=True, slots=True)
+class UsualStart:
+    """When first crack usually begins: log-normal in the time since charge.
+
+    median_s: seconds, 30 to 7,200. spread: standard deviation of its natural logarithm, above 0, at most 1. roasts: how
+    many have told it.
+    """
+
+    median_s: float
+    spread: float
+    roasts: int = 0
+
+    def __post_init__(self) -> None:
+        if not (30 <= self.median_s <= 7200 and 0 < self.spread <= 1 and self.roasts >= 0):
+            raise SettingError(
+                f"first crack usually at {self.median_s:g} s with a spread of {self.spread:g} is out of range; "
+                "give 30 to 7200 s, and a spread above 0 and at most 1"
+            )
+
+    @property
+    def window_s(self) -> tuple[float, float]:
+        """In nine of ten roasts between these, seconds since charge."""
+        factor = math.exp(1.645 * self.spread)
+        return self.median_s / factor, self.median_s * factor
+
+
 #: How sure the hearing must be before it announces: the one choice there is about it.
 Sensitivity = Literal["earlier", "usual", "surer"]
 SENSITIVITIES: tuple[Sensitivity, ...] = get_args(Sensitivity)
@@ -187,6 +213,7 @@ class Settings:
     near_s: lead times at which ``target`` events of stage ``near`` are sent.
     cool_s: how long the beans cool after the drop, or None: then only the person says that they have cooled.
     sensitivity: announce earlier, or only when surer; one of SENSITIVITIES.
+    usual_start: when first crack begins on this machine, from its roasts; None: nothing is known of it.
     """
 
     charge_at: float | None = None
@@ -195,6 +222,7 @@ class Settings:
     near_s: tuple[float, ...] = (30.0, 10.0)
     cool_s: float | None = None
     sensitivity: Sensitivity = "usual"
+    usual_start: UsualStart | None = None
 
     def __post_init__(self) -> None:
         for name in ("charge_at", "drop_at"):
@@ -215,7 +243,9 @@ class Settings:
         return self.charge_at if what == "charge" else self.drop_at
 
     def as_fields(self) -> dict[str, object]:
-        """The ``settings`` field of ``roast.start``."""
+        """The ``settings`` field of ``roast.start``; ``usual_start`` only where it is known."""
+        usual = self.usual_start
+        known = {} if usual is None else {"usual_start": asdict(usual)}
         return {
             "charge_at": self.charge_at,
             "drop_at": self.drop_at,
@@ -223,4 +253,5 @@ class Settings:
             "near_s": list(self.near_s),
             "cool_s": self.cool_s,
             "sensitivity": self.sensitivity,
+            **known,
         }

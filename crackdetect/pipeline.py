@@ -116,7 +116,11 @@ class Pipeline:
         self._watch = watch
         self._chain = HearingChain(samplerate=samplerate, model=model.classifier)
         decision = phase_settings or TrackerSettings()
-        decision = replace(decision, threshold=decision.threshold + THRESHOLD_SHIFT[self.settings.sensitivity])
+        decision = replace(
+            decision,
+            threshold=decision.threshold + THRESHOLD_SHIFT[self.settings.sensitivity],
+            usual_start=self.settings.usual_start or decision.usual_start,
+        )
         self._tracker = PhaseTracker(
             model.score_model, model.context, model.own_machine, settings=decision, trace=trace
         )

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from roasts import roast_events
 
 from crackdetect.blocks import Block, Samples
-from crackdetect.config import Settings, Target
+from crackdetect.config import Settings, Target, UsualStart
 from crackdetect.deciding.density import shrunken_peak
 from crackdetect.deciding.tracker import TrackerSettings
 from crackdetect.errors import InputError, SettingError
@@ -128,6 +128,7 @@ def test_a_roast_that_is_gone_on_with_keeps_its_settings() -> None:
         "near_s": (20.0, 5.0),
         "cool_s": 90.0,
         "sensitivity": "surer",
+        "usual_start": UsualStart(500.0, 0.1, 12),
     }
     settings = Settings(**wishes)
     assert all(getattr(settings, name) != getattr(Settings(), name) for name in Settings.__dataclass_fields__)

@@ -171,6 +171,8 @@ def listen(
     if not untaught:
         machine = held["machine"].value if cut_off is None else cut_off.state.about.machine
         model = _knowing(model, machine, data)
+        if cut_off is None:
+            settings = _timed(settings, held, data)
     notices: Notices = SimpleQueue()
     open_microphone = _opener(held, cut_off, notices)
     record = _recording_wanted(held, given.get("record"), cut_off, ask=ask, open_microphone=open_microphone)
@@ -216,6 +218,21 @@ def _knowing(model: Model, machine: str | None, data: Path) -> Model:
         of = f"machine {model.taught.machine!r}" if model.taught.machine else "this machine"
         tell(f"note: {of} is known from {model.taught.roasts} roasts; --untaught hears as shipped")
     return model
+
+
+def _timed(settings: Settings, held: Mapping[str, Resolved], data: Path) -> Settings:
+    """The settings, with when first crack usually comes on this machine; said where that is known."""
+    from dataclasses import replace
+
+    from crackdetect.listening.usual_here import usual_here
+    from crackdetect.notation import clock
+
+    usual = usual_here(data, machine=held["machine"].value, coffee=held["coffee"].value, green_g=held["batch"].value)
+    if usual is None:
+        return settings
+    first, last = map(clock, usual.window_s)
+    tell(f"note: here first crack usually comes between {first} and {last} after charge, by {usual.roasts} roasts")
+    return replace(settings, usual_start=usual)
 
 
 def _heard(

@@ -91,9 +91,7 @@ model_option = click.option(
 )
 
 
-untaught_option = click.option(
-    "--untaught", is_flag=True, help="Without what 'crackdetect teach' has learnt of the machine."
-)
+untaught_option = click.option("--untaught", is_flag=True, help="Without what earlier roasts have told of the machine.")
 
 
 def jobs_option(what: str, *, default: int | None = 1) -> Callable[[_F], _F]:

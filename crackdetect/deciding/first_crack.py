@@ -35,6 +35,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crackdetect.blocks import Doubles
+from crackdetect.config import UsualStart
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,24 +65,25 @@ class HMMSettings:
     start_every_min: float = 15.0
 
 
-#: Time from charge to first crack, log-normal: the median, seconds, and the standard deviation of its ln. 90 % lie from
-#: 3:05 to 16:00, as in small batches (common practice, no source). And the least hazard, over the usual one.
-_START_MEDIAN_S, _START_SPREAD, _LEAST_HAZARD = 420.0, 0.5, 0.1
+#: First crack on any machine: 90 % lie from 3:05 to 16:00, as in small batches (common practice, no source).
+ANY_MACHINE = UsualStart(median_s=420.0, spread=0.5)
+#: The least hazard, over the usual one.
+_LEAST_HAZARD = 0.1
 
 
-def start_hazard(roast_time_s: float, *, usual_s: float) -> float:
+def start_hazard(roast_time_s: float, *, usual_s: float, start: UsualStart = ANY_MACHINE) -> float:
     """Hazard of first crack beginning now over the usual one, once in ``usual_s``: 0.1 to 1.
 
     h(t) = density / survival of the log-normal time from charge until its median, then the usual one: soon after charge
-    first crack is unlikely, but what is usual may not be so on this machine, so it is never likelier than where charge
-    is not known. roast_time_s: since charge.
+    first crack is unlikely, but what is usual may not be so this time, so it is never likelier than where charge is not
+    known, nor ever out of the question. roast_time_s: since charge. start: what is usual here.
     """
     if roast_time_s <= 0:
         return _LEAST_HAZARD
-    if roast_time_s >= _START_MEDIAN_S:
+    if roast_time_s >= start.median_s:
         return 1.0
-    z = math.log(roast_time_s / _START_MEDIAN_S) / _START_SPREAD
-    density = math.exp(-z * z / 2) / (roast_time_s * _START_SPREAD * math.sqrt(2 * math.pi))
+    z = math.log(roast_time_s / start.median_s) / start.spread
+    density = math.exp(-z * z / 2) / (roast_time_s * start.spread * math.sqrt(2 * math.pi))
     surviving = math.erfc(z / math.sqrt(2)) / 2
     return max(_LEAST_HAZARD, min(1.0, density * usual_s / surviving))
 

@@ -16,11 +16,12 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from crackdetect.blocks import Doubles
+from crackdetect.config import UsualStart
 from crackdetect.deciding.background import Background, BackgroundSettings
 from crackdetect.deciding.context import ContextClassifier, ContextModel, HeardCandidate
 from crackdetect.deciding.dating import Dated, DatingSettings, StrayClumps, date_end, date_start
 from crackdetect.deciding.density import CrackRate, Density, Peak, crack_rate, shrunken_peak
-from crackdetect.deciding.first_crack import FirstCrackHMM, HMMSettings, start_hazard
+from crackdetect.deciding.first_crack import ANY_MACHINE, FirstCrackHMM, HMMSettings, start_hazard
 from crackdetect.deciding.own_machine import AskedCandidate, OwnMachine, OwnMachineModel
 from crackdetect.deciding.recent import TICK_S, Recent
 from crackdetect.deciding.score_model import KIND_BINS, SCORE_BINS, ScoreModel, kind_bin, score_bin
@@ -44,7 +45,7 @@ class TrackerSettings:
     clump_share, clump_s: see :class:`deciding.dating.StrayClumps`. density_window_s: a density is that of so long.
     refine_every_s, refine_for_s: the date of the start is bettered so often and so long after the announcement.
     end_*: first crack is over when the rate of ``end_window_s`` is below ``end_share`` of its peak with
-    ``end_confidence``, ``end_not_before_s`` after it was announced.
+    ``end_confidence``, ``end_not_before_s`` after it was announced. usual_start: when first crack begins after charge.
     """
 
     threshold: float = 8.0
@@ -61,6 +62,7 @@ class TrackerSettings:
     end_share: float = 0.2
     end_confidence: float = 0.9
     end_not_before_s: float = 25.0
+    usual_start: UsualStart = ANY_MACHINE
     start: HMMSettings = HMMSettings()
     background: BackgroundSettings = BackgroundSettings()
     dating: DatingSettings = DatingSettings()
@@ -407,7 +409,7 @@ class PhaseTracker:
             self._follow_machine(tick)
             return self._refined()
         since = None if self.charge is None else self._now - self.charge
-        hazard = 1.0 if since is None else start_hazard(since, usual_s=60 * s.start.start_every_min)
+        hazard = 1.0 if since is None else self._hazard(since)
         odds = self._start.push(tick.evidence, observed_s=tick.observed_s, hazard=hazard)
         if odds < 0 and self._marked is None:
             self._background.learn(tick.counts, tick.observed_s)
@@ -424,6 +426,10 @@ class PhaseTracker:
         self._refine_at = self._now + s.refine_every_s
         self.first_crack = self._dated("first_crack.start")
         return self.first_crack
+
+    def _hazard(self, since_charge_s: float) -> float:
+        s = self.settings
+        return start_hazard(since_charge_s, usual_s=60 * s.start.start_every_min, start=s.usual_start)
 
     @property
     def _quiet(self) -> bool:

@@ -12,6 +12,7 @@ from crackdetect.events import Event
 from crackdetect.notation import clock
 from crackdetect.roast import cautions
 from crackdetect.roast.stage import pops
+from crackdetect.roast.standing import unusual
 from crackdetect.roast.state import RoastState
 
 #: Names of the signals; each has its own sound (``sound/signals.py``).
@@ -126,10 +127,11 @@ class Alerts:
     def _begun(self, at: float, now: float) -> Alert:
         late = max(0, round(now - at))
         plural = "second" if late == 1 else "seconds"
+        strange = unusual(self.state, at)
         return Alert(
             "first_crack",
             2,
-            f"First crack began {self._at(at)}, {late} s ago.",
+            f"First crack began {self._at(at)}, {late} s ago{f', {strange}' if strange else ''}.",
             f"First crack began {late} {plural} ago.",
             now,
         )

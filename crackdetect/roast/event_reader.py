@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from crackdetect.config import LONGEST_TIME_S, About, Settings, Target
+from crackdetect.config import LONGEST_TIME_S, About, Settings, Target, UsualStart
 from crackdetect.errors import InputError, SettingError
 from crackdetect.events import Event
 
@@ -42,10 +42,10 @@ def settings_of(fields: Mapping[str, Any]) -> Settings:
 
     Raises
     ------
-    SettingError, TypeError, ValueError
+    KeyError, SettingError, TypeError, ValueError
         For values out of range or of the wrong kind.
     """
-    target = fields.get("target")
+    target, usual = fields.get("target"), fields.get("usual_start")
     return Settings(
         charge_at=_or_none(number, fields.get("charge_at")),
         drop_at=_or_none(number, fields.get("drop_at")),
@@ -53,6 +53,9 @@ def settings_of(fields: Mapping[str, Any]) -> Settings:
         near_s=tuple(number(lead) for lead in fields.get("near_s") or ()),
         cool_s=_or_none(number, fields.get("cool_s")),
         sensitivity=fields.get("sensitivity", "usual"),
+        usual_start=None
+        if usual is None
+        else UsualStart(number(usual["median_s"]), number(usual["spread"]), _whole(usual["roasts"])),
     )
 
 

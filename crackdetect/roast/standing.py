@@ -192,3 +192,17 @@ def trouble(state: RoastState, now: float) -> Trouble | None:
         if one.kind not in NO_TROUBLE and (one.kind == "device_lost" or now - one.at_s < TROUBLE_S):
             lasting.append(one)
     return max(reversed(lasting), key=lambda one: (one.kind == "device_lost", one.at_s), default=None)
+
+
+def unusual(state: RoastState, at: float) -> str:
+    """How a beginning of first crack at these seconds differs from what is usual here; nothing where it does not.
+
+    As in ``"earlier than this roaster's usual 8:10 to 9:20"``.
+    """
+    usual, time = state.settings.usual_start, state.roast_time(at)
+    if usual is None or time is None or state.charge is None:
+        return ""
+    first, last = usual.window_s
+    if first <= time <= last:
+        return ""
+    return f"{'earlier' if time < first else 'later'} than this roaster's usual {clock(first)} to {clock(last)}"

@@ -13,7 +13,7 @@ from crackdetect.events import Event
 from crackdetect.notation import clock, percent, percent_sure
 from crackdetect.roast import cautions
 from crackdetect.roast.stage import how_dense, pops
-from crackdetect.roast.standing import marked
+from crackdetect.roast.standing import marked, unusual
 from crackdetect.roast.state import CONFIRMED, RoastState
 from crackdetect.roast.statements import NOT_YET
 from crackdetect.terminal.json_lines import JsonLinesSink
@@ -237,7 +237,9 @@ def _coming(event: Event, roast: RoastState) -> Line:
 
 def _first_crack(event: Event, roast: RoastState) -> Line:
     began = f"FIRST CRACK began {_clock(event.at, roast)} ({_between(event, roast)})"
-    return Line(event.announced_at, f"{began}, announced {event.announced_at - event.at:.0f} s later", loud=True)
+    strange = unusual(roast, event.at)
+    late = f"announced {event.announced_at - event.at:.0f} s later{f'; {strange}' if strange else ''}"
+    return Line(event.announced_at, f"{began}, {late}", loud=True)
 
 
 def _first_crack_end(event: Event, roast: RoastState) -> Line:
