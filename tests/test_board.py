@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Coroutine
 from queue import Empty, SimpleQueue
 from typing import Any, get_args
@@ -692,15 +693,13 @@ def test_drawings_are_rationed_however_many_events_come() -> None:
         drawings = []
         draw = table.board._draw
         table.board._draw = lambda: (drawings.append(table.now), draw())  # type: ignore[func-returns-value]
-        table.now = 100.0
-        await pilot.pause()
-        for number in range(500):  # a second of a storm of events, by the board's clock
-            table.now = 100.0 + number / 500
+        began, sent = time.monotonic(), 0
+        while table.now < 0.5 or sent < 500:  # a storm of events, however long a busy computer takes for it
+            table.now = time.monotonic() - began
             table.board.send(crack(table.now))
+            sent += 1
             await asyncio.sleep(0)
-        await pilot.pause()
-        drawn = [at for at in drawings if at >= 100.0]
-        assert 1 <= len(drawn) <= 15  # ten a second by events, four by the clock, and the border
+        assert 1 <= len(drawings) <= 10 * table.now + 2  # ten a second
 
     on_screen(test)
 
