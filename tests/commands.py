@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -63,7 +62,7 @@ def run_process(command: Sequence[object], **options: Any) -> subprocess.Complet
         timeout=60,
         check=False,
         stderr=subprocess.PIPE,
-        **{"stdout": subprocess.PIPE, "env": {**os.environ, "OMP_NUM_THREADS": "1"}, **options},
+        **{"stdout": subprocess.PIPE, **options},
     )
 
 

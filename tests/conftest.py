@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import atexit
 import os
+
+# as the program has it: several threads take the time of two processors for the work of one, and wait for each other
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 import signal
 import tempfile
 import time

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cache
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
@@ -11,6 +13,7 @@ import numpy as np
 
 from crackdetect.blocks import Block, Samples
 from crackdetect.config import About
+from crackdetect.events import Event
 from crackdetect.model import Model
 from crackdetect.notice import Notice
 from crackdetect.pipeline import Pipeline
@@ -43,19 +46,20 @@ def leave(
 ) -> Path:
     """A roast of 20 s that nobody ended. clock_off_s: by so much the wall clock was ahead then."""
     started = datetime.now().astimezone() - timedelta(seconds=20 + ago_s - clock_off_s)
-    pipeline = Pipeline(
-        samplerate=RATE,
-        model=model,
-        roast=name,
-        source="microphone",
-        about=About(coffee="Trial", started=started.isoformat()),
-    )
+    about = About(coffee="Trial", started=started.isoformat())
     folder = new_folder(data, name)
     journal = Journal(folder, clock=lambda: boot_clock.now().before(20 + ago_s))
     sound = noise(20)
-    events = pipeline.push(Block(sound)) + pipeline.mark("charge") + (pipeline.finish() if summary else [])
-    for event in events:
-        journal.send(event)
+    for event in _heard(model, summary):
+        fields = {**event.fields, "about": about.as_fields()} if "about" in event.fields else event.fields
+        journal.send(replace(event, roast=name, fields=fields))
     journal.close()
     record(folder, [Block(sound)])
     return folder
+
+
+@cache
+def _heard(model: Model, summary: bool) -> list[Event]:
+    """Of such noise, once for all."""
+    pipeline = Pipeline(samplerate=RATE, model=model, source="microphone", about=About(coffee="Trial"))
+    return [*pipeline.push(Block(noise(20))), *pipeline.mark("charge"), *(pipeline.finish() if summary else [])]

@@ -549,7 +549,7 @@ def test_what_cannot_be_reviewed_is_told_before_anything_is_served(run: Run, tmp
 def test_a_recording_is_heard_once_kept_and_shown(tmp_path: Path) -> None:
     path = tmp_path / "clicks.wav"
     soundfile.write(path, 0.01 * np.random.default_rng(1).standard_normal(5 * RATE), RATE)
-    environment = {**os.environ, "CRACKDETECT_HOME": str(tmp_path / "home"), "OMP_NUM_THREADS": "1"}
+    environment = {**os.environ, "CRACKDETECT_HOME": str(tmp_path / "home")}
     environment.pop("DISPLAY", None)
     way = tmp_path / "home" / "data" / "review.html"
 

@@ -70,7 +70,6 @@ def file_microphone(folder: Path, samples: npt.NDArray[np.float32], *, silence_s
         **os.environ,
         "ALSA_CONFIG_PATH": str(configuration),
         "VMIC_RAW": str(raw),
-        "OMP_NUM_THREADS": "1",
     }
 
 
@@ -145,7 +144,7 @@ class ServedMicrophone:
     def _own_folders(self) -> dict[str, str]:
         own = str(self.folder)
         mine = {"HOME": own, "XDG_RUNTIME_DIR": own, "PULSE_RUNTIME_PATH": own, "XDG_CONFIG_HOME": own}
-        return {**os.environ, **mine, "OMP_NUM_THREADS": "1"}
+        return {**os.environ, **mine}
 
     def kill(self) -> None:
         """The device vanishes."""
