@@ -255,14 +255,14 @@ def _tell(
 def _teach(model: Model, how: Mapping[str, Any], *, jobs: int, cluster: str | None, json_path: Path | None) -> None:
     """Teaches machines, and tells what it is worth. how: of :func:`crackdetect.evaluate.taught.teach_machines`."""
     from crackdetect.evaluate.taught import teach_machines
-    from crackdetect.evaluate.taught_figures import taught_figures, taught_table
+    from crackdetect.evaluate.taught_figures import taught_figures, taught_table, told_of_another
     from crackdetect.terminal.progress import progress_line
 
     with progress_line("machines", total=how["machines"]) as line:
         machines = teach_machines(model=model, jobs=jobs, cluster=cluster, progress=line.advance, **how)
     figures = taught_figures(machines)
     print_line(f"model {model.name} {model.digest}, seed {how['seed']}: {len(machines)} machines")
-    print_lines(["", *taught_table(figures).splitlines()])
+    print_lines(["", *taught_table(figures).splitlines(), "", told_of_another(machines)])
     about = {"model": {"name": model.name, "digest": model.digest}, "seed": how["seed"]}
     _write(json_path, {**about, "ways": figures, "machines": [machine.to_dict() for machine in machines]})
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from crackdetect.audio.microphone import MicrophoneSource
     from crackdetect.blocks import Source
     from crackdetect.config import About, Settings
+    from crackdetect.deciding.tracker import Asked
     from crackdetect.listening.kept_roast import KeptRoast, Webhooks
     from crackdetect.listening.live_roast import LiveRoast, Telling
     from crackdetect.model import Model
@@ -154,6 +155,7 @@ def listen(
     from crackdetect.listening.kept_roast import KeptRoast
     from crackdetect.listening.last_time import last_time
     from crackdetect.listening.live_roast import LiveRoast
+    from crackdetect.listening.other_machine import listens_for_another
     from crackdetect.model import load_model
     from crackdetect.settings.precedence import resolve
     from crackdetect.settings.remembered import last_of
@@ -164,9 +166,10 @@ def listen(
 
     convert(paths.settings_file(), tell=tell)
     held = resolve(given, environment=os.environ, path=paths.settings_file(), last_of=last_of)
-    settings, model = _wishes(held, charge_at=charge_at), load_model(model_path)
+    settings, shipped = _wishes(held, charge_at=charge_at), load_model(model_path)
     webhooks, place = _webhooks(held), _place(held)
     data, ask = paths.data_folder(), asker()
+    model = shipped
     cut_off = resume.settle(data, model, wanted=resumed, ask=ask, tell=tell)
     if not untaught:
         machine = held["machine"].value if cut_off is None else cut_off.state.about.machine
@@ -192,7 +195,9 @@ def listen(
     if ask is not None and cut_off is None:
         microphone = _when_read(data, microphone, open_microphone, kept)
     started = datetime.now().astimezone() if cut_off is None or cut_off.started is None else cut_off.started
-    pipeline = _pipeline(model, microphone, kept.roast, settings, _about(held, microphone.name, started), cut_off)
+    about = _about(held, microphone.name, started)
+    trace = listens_for_another(shipped, model, data=data, notices=notices)
+    pipeline = _pipeline(model, microphone, kept.roast, settings, about, cut_off, trace=trace)
     if not telling.board:
         tell("Listening; end the roast with Ctrl-C.")
     attach = partial(
@@ -405,7 +410,14 @@ def _about(held: Mapping[str, Resolved], microphone: str, started: datetime) -> 
 
 
 def _pipeline(
-    model: Model, microphone: MicrophoneSource, roast: str, settings: Settings, about: About, cut_off: CutOff | None
+    model: Model,
+    microphone: MicrophoneSource,
+    roast: str,
+    settings: Settings,
+    about: About,
+    cut_off: CutOff | None,
+    *,
+    trace: Callable[[Asked], object],
 ) -> Pipeline:
     """Of a new roast; of one that is gone on with, as it was."""
     from crackdetect.pipeline import Pipeline
@@ -419,6 +431,7 @@ def _pipeline(
         source="microphone",
         about=about if before is None else before.about,
         state=before,
+        trace=trace,
     )
 
 

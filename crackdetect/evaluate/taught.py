@@ -10,7 +10,7 @@ The person is drawn too: first crack is marked some seconds late, and the answer
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -40,6 +40,7 @@ from crackdetect.synth.wide import RECORDED
 from crackdetect.teach.comparison import LEAST, TeachingRoast, compared
 from crackdetect.teach.heard_again import Answers, HeardAgain, answers_of, hear_again
 from crackdetect.teach.machine_profile import weighed
+from crackdetect.teach.whose_machine import WhoseMachine
 from crackdetect.train.labelled_rows import IGNORED, OTHER, label
 from crackdetect.train.scenes import FIRST_SEED
 
@@ -131,6 +132,9 @@ class TaughtMachine:
         UNTAUGHT, each way by its name, and with IF_BETTER those that ``teach`` can judge.
     adopted : dict of str to bool
         Of the latter, whether it was found better.
+    misheard, noticed : int
+        In how many of the JUDGED roasts this machine was said to sound like the other of its pair, where this one was
+        named, and where the other was; both known by two roasts.
     """
 
     kind: str
@@ -138,6 +142,8 @@ class TaughtMachine:
     quiet_hours: float
     ways: dict[str, Judged]
     adopted: dict[str, bool]
+    misheard: int = 0
+    noticed: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON takes it."""
@@ -150,9 +156,8 @@ class TaughtMachine:
             }
             for name, one in self.ways.items()
         }
-        return {"kind": self.kind, "minutes": self.minutes, "quiet_hours": self.quiet_hours, "ways": ways} | {
-            "adopted": self.adopted
-        }
+        plain = ("kind", "minutes", "quiet_hours", "adopted", "misheard", "noticed")
+        return {name: getattr(self, name) for name in plain} | {"ways": ways}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -362,15 +367,22 @@ def _taught(one: _Machine, other: _Machine, own: OwnMachineModel, ways: Sequence
     found, adopted = {UNTAUGHT: untaught}, {}
     for way in ways:
         roasts = _teaching((other if way.mistaken else one).teaching[: way.roasts], way)
-        known = taught(own, weighed([roast.sums for roast in roasts])) if roasts else own
+        known = _known(roasts, own)
         found[way.name] = _judged(judging, [answers_of(recording.heard, known) for recording in judging])
         if way.roasts >= LEAST and not way.mistaken:
             better = len(roasts) >= LEAST and _is_better(roasts, own)
             adopted[way.name + IF_BETTER] = better
             found[way.name + IF_BETTER] = found[way.name] if better else untaught
-    minutes = sum(roast.truth.duration_s for roast in one.judging) / 60
+    here, there = (_known(_teaching(m.teaching[:2], Way("", 2, "cards")), own) for m in (one, other))
+    machines = {"here": here, "there": there}
     return TaughtMachine(
-        one.kind, minutes, sum(kitchen.truth.duration_s for kitchen in one.kitchens) / 3600, found, adopted
+        kind=one.kind,
+        minutes=sum(roast.truth.duration_s for roast in one.judging) / 60,
+        quiet_hours=sum(kitchen.truth.duration_s for kitchen in one.kitchens) / 3600,
+        ways=found,
+        adopted=adopted,
+        misheard=sum(_sounds_like_another(roast.heard, "here", machines, own) for roast in one.judging),
+        noticed=sum(_sounds_like_another(roast.heard, "there", machines, own) for roast in one.judging),
     )
 
 
@@ -385,6 +397,18 @@ def _teaching(heard: Sequence[_Heard], way: Way) -> list[TeachingRoast]:
         if not teaching.lesson.question:
             found.append(teaching)
     return found
+
+
+def _known(roasts: Sequence[TeachingRoast], own: OwnMachineModel) -> OwnMachineModel:
+    """What knows the machine of these roasts; without any, what is shipped."""
+    return taught(own, weighed([roast.sums for roast in roasts])) if roasts else own
+
+
+def _sounds_like_another(
+    heard: HeardAgain, named: str, machines: Mapping[str, OwnMachineModel], own: OwnMachineModel
+) -> bool:
+    check = WhoseMachine(named, machines, average=own.adaptation)
+    return any(check.push(asked) is not None for asked in heard.asked())
 
 
 def _is_better(roasts: Sequence[TeachingRoast], own: OwnMachineModel) -> bool:

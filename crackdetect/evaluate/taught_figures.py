@@ -13,7 +13,7 @@ from crackdetect.evaluate.aggregate import least_for
 from crackdetect.evaluate.detection import LEAST_PROBABILITY
 from crackdetect.evaluate.intervals import bootstrap_intervals, rate_interval, share_interval
 from crackdetect.evaluate.overview import as_table, with_interval
-from crackdetect.evaluate.taught import FROM_DB, UNTAUGHT, TaughtMachine
+from crackdetect.evaluate.taught import FROM_DB, JUDGED, UNTAUGHT, TaughtMachine
 
 #: Kitchens in which false announcements are told, hours.
 _KITCHENS_H = 20.0
@@ -113,6 +113,16 @@ def _rounded(figure: float | None) -> float | None:
 def taught_table(figures: Mapping[str, Mapping[str, Any]]) -> str:
     """Two tables as text: single cracks, then first crack. figures: of :func:`taught_figures`."""
     return "\n\n".join(as_table(figures, columns, title="taught by") for columns in (_CRACKS, _FIRST_CRACK))
+
+
+def told_of_another(machines: Sequence[TaughtMachine]) -> str:
+    """One sentence on how often another machine was noticed, rightly and wrongly."""
+    roasts = JUDGED * len(machines)
+    misheard, noticed = (sum(getattr(machine, name) for machine in machines) for name in ("misheard", "noticed"))
+    return (
+        f"Of two known machines, said to sound like the other: where the right one was named {misheard} of {roasts}, "
+        f"where the other was {noticed} of {roasts}"
+    )
 
 
 def _false_in_kitchens(figures: Mapping[str, Any]) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from crackdetect.blocks import Block, Doubles
 from crackdetect.deciding.own_machine import AskedCandidate, OwnMachine, OwnMachineModel, log_odds_of
 from crackdetect.deciding.recent import TICK_S
 from crackdetect.deciding.replay import replay
-from crackdetect.deciding.tracker import AskedTick, TrackerSettings
+from crackdetect.deciding.tracker import Asked, AskedTick, TrackerSettings
 from crackdetect.model import Model
 from crackdetect.pipeline import Pipeline
 
@@ -27,6 +28,13 @@ class HeardAgain:
     def times(self) -> list[float]:
         """Of the candidates, seconds."""
         return [one.time for one in self.candidates]
+
+    def asked(self) -> Iterator[Asked]:
+        """All of it as the tracker traces it: the candidates of a tick before the tick."""
+        remaining = iter(self.candidates)
+        for tick in self.ticks:
+            yield from islice(remaining, tick.candidates)
+            yield tick
 
 
 @dataclass(frozen=True, slots=True, eq=False)
