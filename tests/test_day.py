@@ -46,3 +46,4 @@ def test_an_hour_of_roasts_holds_no_more_than_its_beginning(
     looks = _roasts(tmp_path, model, monkeypatch, count=12, seconds=300)
     assert (looks[-1].files, looks[-1].threads) == (looks[3].files, looks[3].threads)
     assert looks[-1].memory_mb <= 1.02 * looks[3].memory_mb
+    assert looks[-1].blocks <= 1.002 * looks[3].blocks

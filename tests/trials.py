@@ -290,6 +290,7 @@ def a_day(hours: int = 24, seconds: int = 600) -> None:
     sizes = [one.memory_mb for one in settled]
     row("growth of memory from two hours on to the end", f"{100 * (sizes[-1] / sizes[0] - 1):+.2f} %")
     row("most memory in that time over the first of it", f"{100 * (max(sizes) / sizes[0] - 1):+.2f} %")
+    row("growth of Python's blocks in that time", f"{100 * (settled[-1].blocks / settled[0].blocks - 1):+.2f} %")
     for name in ("files", "threads"):
         counts = [getattr(one, name) for one in settled]
         row(f"{name}, fewest to most", f"{min(counts)} to {max(counts)}")
