@@ -222,6 +222,8 @@ def test_a_machine_is_drawn_apart_from_its_roasts_and_none_was_met_in_training()
     plans = [task.plan for task in tasks if task.plan is not None]
     machines = {plan.wide.machine for plan in plans if plan.wide is not None}
     assert len(machines) == 3
+    ovens = [task.plan for task in roast_tasks(0, seed=7, sounds=None, family="kind:oven")]
+    assert {plan.wide.machine.kind for plan in ovens if plan is not None and plan.wide is not None} == {"oven"}
     assert len({plan.seed for plan in plans}) == len(plans) == 3 * (MOST_TAUGHT + JUDGED) + 4
     assert all(plan.first_start_s is not None for plan in plans if plan.scenario == "roast")
     met = [
@@ -253,6 +255,14 @@ def test_the_command_tells_the_table_and_writes_all_figures(
     assert content["ways"]["taught"]["missed"] == 0.25
     assert content["machines"][0]["ways"]["taught"]["cracks"] == [0.9, 0.8, 0.4, 0.15]
     assert "of its own" in run("evaluate", "--taught", "2", "--sets", "1", "--model", plain).err
+    asked.clear()
+    models = tmp_path / "left out"
+    models.mkdir()
+    for name in ("crack-modes+kind-oven", "blow-slap"):
+        (models / f"{name}.json").write_bytes(plain.read_bytes())
+    done = run("evaluate", "--taught", "8", "--quiet-hours", "3", "--left-out", models, "--model", plain)
+    assert "2 models, each on what it never met, seed 0: 4 machines" in done.out
+    assert (asked["machines"], asked["quiet_hours"], asked["families"]) == (4, 1.5, ["crack:modes", "kind:oven"])
     monkeypatch.undo()
     assert "does not learn machines" in run("evaluate", "--taught", "2", "--model", plain).err
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from crackdetect.evaluate.score_cache import ScoreCache
     from crackdetect.evaluate.scoring import Score
     from crackdetect.evaluate.sets import Task
+    from crackdetect.evaluate.taught import TaughtMachine
     from crackdetect.model import Model
 
 #: A small benchmark for daily use.
@@ -68,7 +69,8 @@ QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
 @click.option(
     "--left-out",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="Folder of models named by the families that they were taught without: what each hears of those in set 7.",
+    help="Folder of models named by the families that they were taught without: what each hears of those in set 7; "
+    "with --taught, what teaching it such machines is worth.",
 )
 @click.option(
     "--taught",
@@ -129,10 +131,10 @@ def command(
         roasts, quiet_hours = min(roasts, QUICK_ROASTS), min(quiet_hours, QUICK_HOURS)
     _check_places(json_path, figure_path)
     if taught is not None:
-        if (folder, sets, left_out, figure_path) != (None,) * 4:
-            raise SettingError("--taught judges machines of its own; leave FOLDER, --sets, --left-out and --figure out")
+        if (folder, sets, figure_path) != (None,) * 3:
+            raise SettingError("--taught judges machines of its own; leave FOLDER, --sets and --figure out")
         how = {"machines": taught, "quiet_hours": quiet_hours, "seed": seed, "sounds": sounds}
-        _teach(model, how, jobs=jobs, cluster=cluster, json_path=json_path)
+        _teach(model, left_out, how, jobs=jobs, cluster=cluster, json_path=json_path)
         return
     chosen = _chosen(folder, sets, quick=quick, left_out=left_out)
     todo, real, missing = _tasks(folder, chosen, roasts=roasts, quiet_hours=quiet_hours, seed=seed, sounds=sounds)
@@ -252,18 +254,39 @@ def _tell(
     _write(json_path, {**about, "sets": figures, "families": families, "recordings": recordings})
 
 
-def _teach(model: Model, how: Mapping[str, Any], *, jobs: int, cluster: str | None, json_path: Path | None) -> None:
-    """Teaches machines, and tells what it is worth. how: of :func:`crackdetect.evaluate.taught.teach_machines`."""
+def _teach(
+    model: Model,
+    left_out: Path | None,
+    how: Mapping[str, Any],
+    *,
+    jobs: int,
+    cluster: str | None,
+    json_path: Path | None,
+) -> None:
+    """Teaches machines, and tells what it is worth.
+
+    left_out: folder of models, each of which is taught machines of the families that it does not know. how: of
+    :func:`crackdetect.evaluate.taught.teach_machines`, machines and hours shared among them.
+    """
+    from crackdetect import model as model_files
+    from crackdetect.evaluate.left_out import find_models
     from crackdetect.evaluate.taught import teach_machines
     from crackdetect.evaluate.taught_figures import taught_figures, taught_table, told_of_another
     from crackdetect.terminal.progress import progress_line
 
-    with progress_line("machines", total=how["machines"]) as line:
-        machines = teach_machines(model=model, jobs=jobs, cluster=cluster, progress=line.advance, **how)
+    stranger = [] if left_out is None else find_models(left_out)
+    taught = [(model_files.load(one.path), sorted(one.families)) for one in stranger] or [(model, [])]
+    shared = {"machines": max(2, how["machines"] // len(taught)), "quiet_hours": how["quiet_hours"] / len(taught)}
+    machines: list[TaughtMachine] = []
+    with progress_line("machines", total=len(taught) * shared["machines"]) as line:
+        for known, families in taught:
+            own = {**how, **shared, "model": known, "families": families, "jobs": jobs, "cluster": cluster}
+            machines.extend(teach_machines(**own, progress=lambda done: line.advance(len(machines) + done)))
     figures = taught_figures(machines)
-    print_line(f"model {model.name} {model.digest}, seed {how['seed']}: {len(machines)} machines")
+    who = f"model {model.name} {model.digest}" if not stranger else f"{len(stranger)} models, each on what it never met"
+    print_line(f"{who}, seed {how['seed']}: {len(machines)} machines")
     print_lines(["", *taught_table(figures).splitlines(), "", told_of_another(machines)])
-    about = {"model": {"name": model.name, "digest": model.digest}, "seed": how["seed"]}
+    about = {"models": [{"name": known.name, "digest": known.digest} for known, _ in taught], "seed": how["seed"]}
     _write(json_path, {**about, "ways": figures, "machines": [machine.to_dict() for machine in machines]})
 
 

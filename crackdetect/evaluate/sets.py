@@ -318,7 +318,7 @@ def _families(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | N
                 duration_s=_FAMILY_S,
                 overrides=dict(zip(("snr_low_db", "snr_high_db"), _FAMILY_SNR_DB, strict=True)),
                 family="wide",
-                leave_out=_others_of_its_kind(family),
+                leave_out=others_of_its_kind(family),
                 sounds=lent,
             )
             recorded = plan.wide is not None and not plan.wide.families.isdisjoint(RECORDED)
@@ -326,7 +326,7 @@ def _families(roasts: int, quiet_hours: float, seed: int, sounds: RealSounds | N
             yield Task(FAMILIES_ROW, family, "plan", own, _FAMILY_S, plan, *lends)
 
 
-def _others_of_its_kind(family: str) -> frozenset[str]:
+def others_of_its_kind(family: str) -> frozenset[str]:
     """All other cracks, all other blows, or all other kinds of machine: without them it must be this one."""
     prefix = family.partition(":")[0] + ":"
     return frozenset(other for other in FAMILIES if other.startswith(prefix) and other != family)

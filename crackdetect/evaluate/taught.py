@@ -27,7 +27,7 @@ from crackdetect.evaluate.announcement import Announcement, score_announcement
 from crackdetect.evaluate.detection import Candidate, TrueCracks, score_detection
 from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.evaluate.run import make
-from crackdetect.evaluate.sets import SAMPLERATES, Task
+from crackdetect.evaluate.sets import SAMPLERATES, Task, others_of_its_kind
 from crackdetect.model import Model
 from crackdetect.pipeline import CRACK_FROM
 from crackdetect.roast.corrections import Corrections, CrackLabel
@@ -187,6 +187,7 @@ def teach_machines(
     seed: int,
     model: Model,
     sounds: Path | None = None,
+    families: Sequence[str] = (),
     ways: Sequence[Way] = WAYS,
     jobs: int = 1,
     cluster: str | None = None,
@@ -206,6 +207,8 @@ def teach_machines(
         That learns machines.
     sounds : pathlib.Path or None
         Folder of real sounds, of which the side is used that never trains.
+    families : sequence of str
+        Of ``synth.wide.FAMILIES``: each machine is of one of them, in turn; without any, of all.
     ways : sequence of Way
     jobs, cluster
         See :func:`crackdetect.running.parallel.imap`.
@@ -223,7 +226,7 @@ def teach_machines(
     pairs = [(2 * pair, 2 * pair + 1) for pair in range((machines + 1) // 2)]
     of_machine = [range(kitchens)[number :: 2 * len(pairs)] for pair in pairs for number in pair]
     items = [(pair, (of_machine[pair[0]], of_machine[pair[1]])) for pair in pairs]
-    work = partial(_pair, seed=seed, model=model, sounds=sounds, ways=tuple(ways))
+    work = partial(_pair, seed=seed, model=model, sounds=sounds, families=tuple(families), ways=tuple(ways))
     found: dict[int, tuple[TaughtMachine, TaughtMachine]] = {}
     for number, both in imap(work, items, jobs=jobs, cluster=cluster):
         found[number] = both
@@ -237,18 +240,27 @@ def _pair(
     seed: int,
     model: Model,
     sounds: Path | None,
+    families: Sequence[str],
     ways: Sequence[Way],
 ) -> tuple[TaughtMachine, TaughtMachine]:
     real = None if sounds is None else real_sounds.load(sounds)
-    one, other = (_machine(number, kitchens, seed, model, real) for number, kitchens in zip(*item, strict=True))
+    of = [families[number % len(families)] if families else None for number in item[0]]
+    one, other = (
+        _machine(number, kitchens, model, seed=seed, sounds=real, family=family)
+        for number, kitchens, family in zip(*item, of, strict=True)
+    )
     assert model.own_machine is not None
     return _taught(one, other, model.own_machine, ways), _taught(other, one, model.own_machine, ways)
 
 
-def _machine(number: int, kitchens: range, seed: int, model: Model, sounds: RealSounds | None) -> _Machine:
+def _machine(
+    number: int, kitchens: range, model: Model, *, seed: int, sounds: RealSounds | None, family: str | None
+) -> _Machine:
     """Renders and hears all of a machine."""
-    roasts = [_heard(task, model, sounds) for task in roast_tasks(number, seed=seed, sounds=sounds)]
-    quiet = [_heard(task, model, sounds) for task in kitchen_tasks(number, kitchens, seed=seed, sounds=sounds)]
+    tasks = roast_tasks(number, seed=seed, sounds=sounds, family=family)
+    roasts = [_heard(task, model, sounds) for task in tasks]
+    tasks = kitchen_tasks(number, kitchens, seed=seed, sounds=sounds, family=family)
+    quiet = [_heard(task, model, sounds) for task in tasks]
     kind = str((roasts[0].truth.plan or {})["wide"]["machine"]["kind"])
     return _Machine(kind, roasts[:MOST_TAUGHT], roasts[MOST_TAUGHT:], quiet)
 
@@ -260,18 +272,20 @@ def _heard(task: Task, model: Model, sounds: RealSounds | None) -> _Heard:
     return _Heard(task.seed, signal.truth, heard, answers_of(heard, model.own_machine))
 
 
-def roast_tasks(number: int, *, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
-    """The roasts of a machine, those that teach first."""
+def roast_tasks(number: int, *, seed: int, sounds: RealSounds | None, family: str | None = None) -> Iterator[Task]:
+    """The roasts of a machine, those that teach first. family: that it is of, None: any."""
     first = _machine_seed(number, seed)
     for i in range(MOST_TAUGHT + JUDGED):
-        yield _task(first + i, number, "roast", seed=seed, sounds=sounds)
+        yield _task(first + i, number, "roast", seed=seed, sounds=sounds, family=family)
 
 
-def kitchen_tasks(number: int, kitchens: range, *, seed: int, sounds: RealSounds | None) -> Iterator[Task]:
+def kitchen_tasks(
+    number: int, kitchens: range, *, seed: int, sounds: RealSounds | None, family: str | None = None
+) -> Iterator[Task]:
     """Recordings of a machine in which nothing cracks. kitchens: their numbers among those of all machines."""
     for i in kitchens:
         own = FIRST_SEED["taught kitchen"] + seed * 10_000 + i
-        yield _task(own, number, "kitchen", seed=seed, sounds=sounds, duration_s=_KITCHEN_S)
+        yield _task(own, number, "kitchen", seed=seed, sounds=sounds, family=family, duration_s=_KITCHEN_S)
 
 
 def _machine_seed(number: int, seed: int) -> int:
@@ -285,6 +299,7 @@ def _task(
     *,
     seed: int,
     sounds: RealSounds | None,
+    family: str | None,
     duration_s: float | None = None,
 ) -> Task:
     """A recording of a machine, in its place and by its microphone."""
@@ -301,6 +316,7 @@ def _task(
         real_distractor_rate_per_minute=float(rng.uniform(5, 30)) if disturbed else 0.0,
         family="wide",
         machine_seed=_machine_seed(number, seed),
+        leave_out=frozenset() if family is None else others_of_its_kind(family),
         sounds=lent,
     )
     recorded = plan.wide is not None and not plan.wide.families.isdisjoint(RECORDED)
