@@ -38,6 +38,7 @@ from crackdetect.hearing.classifier import Sound
 from crackdetect.model import Model
 from crackdetect.synth.truth import Truth, TruthEvent
 from crackdetect.teach import machine_profile
+from crackdetect.teach.comparison import Told
 from crackdetect.teach.heard_again import HeardAgain, answers_of
 from crackdetect.train.scenes import FIRST_SEED, machine_scenes, scenes
 
@@ -127,7 +128,7 @@ def test_no_roast_is_the_untaught_machine(machine: Any) -> None:
     found = taught._taught(machine, machine, OWN_MACHINE, [replace(ALL, roasts=0)])
     assert same(found.ways["all"], found.ways[UNTAUGHT])
     assert found.ways["all"].announcements == found.ways[UNTAUGHT].announcements
-    assert not found.adopted
+    assert not found.compared
 
 
 def test_what_is_taught_shows_and_the_other_machine_is_not_this_one(machine: Any) -> None:
@@ -160,9 +161,11 @@ def test_but_for_the_half_life_the_order_of_roasts_does_not_matter(
 def test_if_better_is_taught_only_where_teach_would_adopt_it(
     machine: Any, monkeypatch: pytest.MonkeyPatch, better: bool
 ) -> None:
-    monkeypatch.setattr(taught, "_is_better", lambda roasts, own: better)
+    both = Told(2, 1, 0, 30.0, 1.0, 20, 12), Told(2, 1, 0, 30.0, 1.0, 20, 14 if better else 10)
+    monkeypatch.setattr(taught, "compared", lambda roasts, own: both)
     found = taught._taught(machine, machine, OWN_MACHINE, [ALL, replace(MARK, roasts=1)])
-    assert found.adopted == {"all" + IF_BETTER: better}
+    assert found.compared == {"all" + IF_BETTER: both}
+    assert found.adopts("all" + IF_BETTER) is better
     assert found.ways["all" + IF_BETTER] is found.ways["all" if better else UNTAUGHT]
 
 
@@ -178,7 +181,8 @@ def by_hand(scale: float = 1.0) -> TaughtMachine:
     """Two minutes. Untaught, .7 and .6 are let pass at two false ones, .5 is not: two of four cracks are missed."""
     untaught = Judged(np.array([0.7, 0.6, 0.5, 0.3]), np.array([0.9, 0.55, 0.4, 0.2]), told(20.0, 30.0, kitchen=True))
     better = Judged(np.array([0.85, 0.3, 0.2]), np.array([0.9, 0.8, 0.4, 0.15]), told(10.0 * scale, None))
-    return TaughtMachine("drum", 2.0, 0.5, {UNTAUGHT: untaught, "taught": better}, {"taught": True})
+    as_shipped, by_others = Told(2, 1, 0, 30.0, 1.0, 20, 12), Told(2, 2, 0, 30.0, 1.0, 20, 12)
+    return TaughtMachine("drum", 2.0, 0.5, {UNTAUGHT: untaught, "taught": better}, {"taught": (as_shipped, by_others)})
 
 
 def test_figures_of_machines_by_hand() -> None:
@@ -254,6 +258,7 @@ def test_the_command_tells_the_table_and_writes_all_figures(
     content = json.loads(out.read_text())
     assert content["ways"]["taught"]["missed"] == 0.25
     assert content["machines"][0]["ways"]["taught"]["cracks"] == [0.9, 0.8, 0.4, 0.15]
+    assert [told["announced"] for told in content["machines"][0]["compared"]["taught"]] == [1, 2]
     assert "of its own" in run("evaluate", "--taught", "2", "--sets", "1", "--model", plain).err
     asked.clear()
     models = tmp_path / "left out"

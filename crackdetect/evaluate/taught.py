@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
@@ -37,7 +37,7 @@ from crackdetect.running.parallel import imap
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.truth import Truth
 from crackdetect.synth.wide import RECORDED
-from crackdetect.teach.comparison import LEAST, TeachingRoast, compared
+from crackdetect.teach.comparison import LEAST, TeachingRoast, Told, compared
 from crackdetect.teach.heard_again import Answers, HeardAgain, answers_of, hear_again
 from crackdetect.teach.machine_profile import weighed
 from crackdetect.teach.whose_machine import WhoseMachine
@@ -130,8 +130,9 @@ class TaughtMachine:
         Length of the roasts, and of the kitchens, that judge.
     ways : dict of str to Judged
         UNTAUGHT, each way by its name, and with IF_BETTER those that ``teach`` can judge.
-    adopted : dict of str to bool
-        Of the latter, whether it was found better.
+    compared : dict of str to (Told, Told) or None
+        Of the latter, how ``teach`` found the roasts that taught to be heard, as shipped and taught by the others; None
+        where too few of them taught.
     misheard, noticed : int
         In how many of the JUDGED roasts this machine was said to sound like the other of its pair, where this one was
         named, and where the other was; both known by two roasts.
@@ -141,7 +142,7 @@ class TaughtMachine:
     minutes: float
     quiet_hours: float
     ways: dict[str, Judged]
-    adopted: dict[str, bool]
+    compared: dict[str, tuple[Told, Told] | None]
     misheard: int = 0
     noticed: int = 0
 
@@ -156,8 +157,14 @@ class TaughtMachine:
             }
             for name, one in self.ways.items()
         }
-        plain = ("kind", "minutes", "quiet_hours", "adopted", "misheard", "noticed")
-        return {name: getattr(self, name) for name in plain} | {"ways": ways}
+        plain = {name: getattr(self, name) for name in ("kind", "minutes", "quiet_hours", "misheard", "noticed")}
+        compared = {name: both and [asdict(told) for told in both] for name, both in self.compared.items()}
+        return plain | {"compared": compared, "ways": ways}
+
+    def adopts(self, way: str) -> bool:
+        """Whether ``teach`` finds a way of ``compared`` better."""
+        both = self.compared[way]
+        return both is not None and both[1].better_than(both[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -380,26 +387,27 @@ def _taught(one: _Machine, other: _Machine, own: OwnMachineModel, ways: Sequence
     """What each way of teaching makes of a machine. other: the one whose profile is loaded by mistake."""
     judging = [*one.judging, *one.kitchens]
     untaught = _judged(judging, [recording.untaught for recording in judging])
-    found, adopted = {UNTAUGHT: untaught}, {}
+    found: dict[str, Judged] = {UNTAUGHT: untaught}
+    told: dict[str, tuple[Told, Told] | None] = {}
     for way in ways:
         roasts = _teaching((other if way.mistaken else one).teaching[: way.roasts], way)
         known = _known(roasts, own)
         found[way.name] = _judged(judging, [answers_of(recording.heard, known) for recording in judging])
         if way.roasts >= LEAST and not way.mistaken:
-            better = len(roasts) >= LEAST and _is_better(roasts, own)
-            adopted[way.name + IF_BETTER] = better
-            found[way.name + IF_BETTER] = found[way.name] if better else untaught
+            told[way.name + IF_BETTER] = compared(roasts, own) if len(roasts) >= LEAST else None
     here, there = (_known(_teaching(m.teaching[:2], Way("", 2, "cards")), own) for m in (one, other))
     machines = {"here": here, "there": there}
-    return TaughtMachine(
+    machine = TaughtMachine(
         kind=one.kind,
         minutes=sum(roast.truth.duration_s for roast in one.judging) / 60,
         quiet_hours=sum(kitchen.truth.duration_s for kitchen in one.kitchens) / 3600,
         ways=found,
-        adopted=adopted,
+        compared=told,
         misheard=sum(_sounds_like_another(roast.heard, "here", machines, own) for roast in one.judging),
         noticed=sum(_sounds_like_another(roast.heard, "there", machines, own) for roast in one.judging),
     )
+    better = {name: found[name.removesuffix(IF_BETTER)] if machine.adopts(name) else untaught for name in told}
+    return replace(machine, ways=found | better)
 
 
 def _teaching(heard: Sequence[_Heard], way: Way) -> list[TeachingRoast]:
@@ -425,11 +433,6 @@ def _sounds_like_another(
 ) -> bool:
     check = WhoseMachine(named, machines, average=own.adaptation)
     return any(check.push(asked) is not None for asked in heard.asked())
-
-
-def _is_better(roasts: Sequence[TeachingRoast], own: OwnMachineModel) -> bool:
-    before, after = compared(roasts, own)
-    return after.better_than(before)
 
 
 def _judged(recordings: Sequence[_Heard], answers: Sequence[Answers]) -> Judged:

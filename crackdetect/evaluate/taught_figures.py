@@ -58,7 +58,7 @@ def taught_figures(machines: Sequence[TaughtMachine]) -> dict[str, dict[str, Any
             "kitchens_false": false,
             "quiet_hours": round(hours, 2),
             "machines": len(machines),
-            "adopted": sum(machine.adopted[name] for machine in machines) if name in machines[0].adopted else None,
+            "adopted": sum(machine.adopts(name) for machine in machines) if name in machines[0].compared else None,
             "intervals": {key: interval for key, interval in held.items() if interval is not None},
         }
     return found
