@@ -155,6 +155,9 @@ def test_listening_knows_and_says_it_and_untaught_does_without(
     assert f"note: here first crack usually comes between {first} and {last} after charge, by 3 roasts" in heard.err
     for options in (["--machine", "Drum", "--untaught"], ["--machine", "Wok"]):
         assert "usual_start" not in run("listen", "--quiet", "--model", plain, *options).events[0]["settings"]
+    listed = run("teach").out
+    assert '"Wok": 1 roast, not taught\n' in listed
+    assert f'"Drum": 5 roasts, not taught, first crack between {first} and {last}\n' in listed
 
 
 # -- in the decision -------------------------------------------------------------------------------------------

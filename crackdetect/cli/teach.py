@@ -114,6 +114,8 @@ def _names(roasts: Sequence[Roast], data: Path) -> list[str]:
 
 def _list(roasts: Sequence[Roast], data: Path) -> None:
     """The machines, and what is known of each."""
+    from crackdetect.notation import clock
+    from crackdetect.roast.usual_start import usual_start
     from crackdetect.storage import machine_profiles
 
     profiles = {profile.machine.casefold(): profile for profile in machine_profiles.known(data=data)}
@@ -122,7 +124,9 @@ def _list(roasts: Sequence[Roast], data: Path) -> None:
         count = sum(_is_of(roast, name) for roast in roasts)
         profile = profiles.get(name.casefold())
         known = "not taught" if profile is None else f"taught by {_count(len(profile.roasts))}"
-        print_line(f"  {_spoken(name)}: {_count(count)}, {known}")
+        usual = usual_start(roasts, machine=name, coffee=None, green_g=None)
+        comes = "" if usual is None else f", first crack between {' and '.join(map(clock, usual.window_s))}"
+        print_line(f"  {_spoken(name)}: {_count(count)}, {known}{comes}")
 
 
 def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path) -> None:
