@@ -11,6 +11,7 @@ from typing import Any, NamedTuple, Protocol
 
 import soundfile
 from clicks import clicks_in_noise, poisson_times
+from patience import PATIENCE_S
 
 from crackdetect.blocks import Block
 from crackdetect.config import Settings
@@ -59,7 +60,7 @@ def run_process(command: Sequence[object], **options: Any) -> subprocess.Complet
     return subprocess.run(
         [sys.executable, *map(str, command)],
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         check=False,
         stderr=subprocess.PIPE,
         **{"stdout": subprocess.PIPE, **options},

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 #: Whatever is waited for may take so long, seconds.
-PATIENCE_S = 90.0
+PATIENCE_S = 180.0
 
 
 def wait_until(holds: Callable[[], object]) -> None:

@@ -15,6 +15,7 @@ import click
 import pytest
 import soundfile
 from commands import PROGRAMS, SOUND, Run, run_process
+from patience import PATIENCE_S
 
 from crackdetect import __version__
 from crackdetect.audio import files
@@ -257,7 +258,9 @@ def test_closed_streams_are_as_if_nobody_were_there(
 ) -> None:
     command = f"{shlex.quote(sys.executable)} -m crackdetect {arguments.format(roast=roast, plain=plain)}"
     environment = {**os.environ, "CRACKDETECT_HOME": str(tmp_path)}
-    done = subprocess.run(command, shell=True, env=environment, capture_output=True, timeout=60, check=False, text=True)
+    done = subprocess.run(
+        command, shell=True, env=environment, capture_output=True, timeout=PATIENCE_S, check=False, text=True
+    )
     assert done.returncode == code, done.stderr
     assert told in done.stderr
     assert "Traceback" not in done.stderr

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from patience import PATIENCE_S
 
 import crackdetect
 from crackdetect.blocks import Block
@@ -74,7 +75,9 @@ def test_every_error_has_the_same_root_and_is_offered() -> None:
 
 def test_importing_it_loads_nothing_before_it_is_used() -> None:
     script = "import sys, crackdetect; print(*(n for n in sys.modules if n.startswith(('crackdetect.', 'numpy'))))"
-    loaded = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    loaded = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=PATIENCE_S
+    )
     assert loaded.stdout.strip() == ""
 
 

@@ -16,6 +16,7 @@ import pytest
 import vmic
 from clicks import clicks_in_noise
 from commands import PROGRAMS, EndingMicrophone, LostMicrophone, Run, run_process
+from patience import PATIENCE_S
 
 from crackdetect.audio import devices, microphone
 from crackdetect.errors import DeviceError
@@ -81,7 +82,7 @@ def test_closed_streams_keep_nobody_from_roasting(tmp_path: Path, plain: Path, c
     program = shlex.join([sys.executable, str(PROGRAMS / "listen_to_noise.py"), "--quiet", "--model", str(plain)])
     environment = {**os.environ, "CRACKDETECT_HOME": str(tmp_path)}
     done = subprocess.run(
-        f"{program} {closed}", shell=True, env=environment, capture_output=True, timeout=60, check=False
+        f"{program} {closed}", shell=True, env=environment, capture_output=True, timeout=PATIENCE_S, check=False
     )
     assert (done.returncode, b"Traceback" in done.stderr) == (0, False)
     (journal,) = (tmp_path / "data" / "roasts").glob("*/roast.jsonl")

@@ -12,6 +12,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from patience import PATIENCE_S
 
 from crackdetect import __version__, model
 
@@ -65,7 +66,7 @@ raise SystemExit(entry.main(["--version"]))
         env={**os.environ, "PYTHONPATH": str(tmp_path)},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         check=True,
     )
     folders = [Path(line) for line in done.stdout.splitlines()[:2]]

@@ -16,6 +16,7 @@ import pytest
 import scipy.signal
 import scipy.stats
 import soundfile
+from patience import PATIENCE_S
 
 from crackdetect.blocks import Block, Samples
 from crackdetect.evaluate.run import Setup, Signal, hear
@@ -181,7 +182,7 @@ def test_somebody_who_talks_is_no_first_crack(model: Model, tmp_path: Path) -> N
         "Put the kettle on, take the pot, and count to ten. Perhaps the chaff pops up, or a packet crackles; "
         "talk quickly, tick off the list, and keep a sharp eye on the drum until the beans are back in the tray. "
     )
-    subprocess.run(["espeak-ng", "-w", str(tmp_path / "talk.wav"), text * 3], check=True, timeout=60)
+    subprocess.run(["espeak-ng", "-w", str(tmp_path / "talk.wav"), text * 3], check=True, timeout=PATIENCE_S)
     talk = _read([tmp_path / "talk.wav"])
     length = len(talk[0]) / RATE
     starts = np.arange(25.0, 170.0, length + 1.0).tolist()

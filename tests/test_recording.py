@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 from left_behind import RATE, noise, record
+from patience import PATIENCE_S
 
 from crackdetect.audio.files import open_recording
 from crackdetect.blocks import Block, Samples
@@ -67,7 +68,7 @@ while recorder.written < len(noise):
     time.sleep(0.01)
 os.kill(os.getpid(), signal.SIGKILL)
 """
-    subprocess.run([sys.executable, "-c", code, str(folder)], check=False, timeout=60)
+    subprocess.run([sys.executable, "-c", code, str(folder)], check=False, timeout=PATIENCE_S)
     (path,) = folder.glob("*.flac")
     return path.read_bytes()
 

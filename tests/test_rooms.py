@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
+from patience import PATIENCE_S
+
 PACKAGE = Path(__file__).resolve().parent.parent / "crackdetect"
 
 #: Rows of the house, the lowest first: a module may import its own row and those above it in this list. A package
@@ -176,7 +178,9 @@ def test_the_core_does_not_import_what_is_slow_or_not_always_there() -> None:
         "import sys, crackdetect.pipeline, crackdetect.model; "
         f"print([name for name in {heavy!r} if name in sys.modules])"
     )
-    answer = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    answer = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=PATIENCE_S
+    )
     assert answer.stdout.strip() == "[]"
 
 

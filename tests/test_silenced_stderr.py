@@ -76,5 +76,7 @@ def test_no_file_is_left_open() -> None:
 
 def test_a_process_without_standard_error() -> None:
     code = "import os; os.close(2)\nfrom crackdetect.audio.silenced_stderr import quiet\nwith quiet(): print('heard')"
-    done = subprocess.run([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, timeout=60, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, timeout=PATIENCE_S, check=True
+    )
     assert done.stdout == "heard\n"

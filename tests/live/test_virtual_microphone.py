@@ -27,7 +27,7 @@ SOUND[:: vmic.RATE // 2] += 0.5
 
 def run(code: str, environment: dict[str, str]) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=PATIENCE_S, check=False
     )
 
 
