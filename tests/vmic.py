@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import ctypes.util
-import math
 import os
 import shutil
 import signal
@@ -17,7 +16,6 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -71,21 +69,6 @@ def file_microphone(folder: Path, samples: npt.NDArray[np.float32], *, silence_s
         "ALSA_CONFIG_PATH": str(configuration),
         "VMIC_RAW": str(raw),
     }
-
-
-def behind_s(next_at: Callable[[], float]) -> float:
-    """How far the clock of a listener's events is behind this one, but for a constant, seconds.
-
-    On a busy computer each event is said late: the least late one counts, as soon as two more were no less late.
-
-    next_at: waits for the next event, and gives its time.
-    """
-    least, later = math.inf, 0
-    while later < 2:
-        at = next_at()
-        late = time.monotonic() - at
-        least, later = (late, 0) if late < least - 0.02 else (least, later + 1)
-    return least
 
 
 class ServedMicrophone:
