@@ -48,7 +48,8 @@ def leave(
     started = datetime.now().astimezone() - timedelta(seconds=20 + ago_s - clock_off_s)
     about = About(coffee="Trial", started=started.isoformat())
     folder = new_folder(data, name)
-    journal = Journal(folder, clock=lambda: boot_clock.now().before(20 + ago_s))
+    journal = Journal(folder)
+    journal.clock = lambda: boot_clock.now().before(20 + ago_s)
     sound = noise(20)
     for event in _heard(model, summary):
         fields = {**event.fields, "about": about.as_fields()} if "about" in event.fields else event.fields

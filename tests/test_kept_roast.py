@@ -16,7 +16,9 @@ from crackdetect.errors import OutputError
 from crackdetect.events import Event
 from crackdetect.listening.attachments import Attachments
 from crackdetect.listening.kept_roast import KeptRoast, Webhooks
-from crackdetect.storage.journal import Journal, new_folder
+from crackdetect.storage import boot_clock
+from crackdetect.storage.boot_clock import BootTime
+from crackdetect.storage.journal import Journal, new_folder, read_journal
 
 
 @pytest.fixture(autouse=True)
@@ -24,7 +26,14 @@ def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path))
 
 
-def attach(kept: KeptRoast, attachments: Attachments, addresses: tuple[str, ...] = (), *, sound: bool = False) -> None:
+def attach(
+    kept: KeptRoast,
+    attachments: Attachments,
+    addresses: tuple[str, ...] = (),
+    *,
+    sound: bool = False,
+    opened: BootTime | None = None,
+) -> None:
     """What follows the roast. sound: it is recorded."""
     kept.attach(
         attachments,
@@ -34,6 +43,7 @@ def attach(kept: KeptRoast, attachments: Attachments, addresses: tuple[str, ...]
         webhooks=Webhooks(addresses),
         started=datetime.now().astimezone(),
         notices=SimpleQueue(),
+        opened=opened,
     )
 
 
@@ -53,6 +63,19 @@ def test_two_roasts_of_one_second_have_two_names(tmp_path: Path) -> None:
     attachments = Attachments()
     with attachments.after:
         attach(kept, attachments)
+
+
+def test_a_roasts_clock_is_that_of_the_moment_when_its_microphone_was_opened(tmp_path: Path) -> None:
+    """Its sound waits from there on, however long a busy computer takes until it is heard."""
+    opened = boot_clock.now().before(3.0)
+    kept = KeptRoast(tmp_path, "late", folder=None, tell=print)
+    attachments = Attachments()
+    with attachments.after:
+        attach(kept, attachments, opened=opened)
+        for sink in attachments.sinks:
+            sink.send(Event("roast.start", 0.0, 0.0, None, 0, "late"))
+    assert kept.folder is not None
+    assert read_journal(kept.folder).clock == opened
 
 
 def test_a_roast_that_another_process_hears_is_not_touched(tmp_path: Path) -> None:

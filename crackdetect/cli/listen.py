@@ -160,7 +160,7 @@ def listen(
     from crackdetect.settings.precedence import resolve
     from crackdetect.settings.remembered import last_of
     from crackdetect.settings.renamed import convert
-    from crackdetect.storage import paths
+    from crackdetect.storage import boot_clock, paths
     from crackdetect.terminal.question import asker
     from crackdetect.terminal.teller import Teller
 
@@ -179,7 +179,7 @@ def listen(
     notices: Notices = SimpleQueue()
     open_microphone = _opener(held, cut_off, notices)
     record = _recording_wanted(held, given.get("record"), cut_off, ask=ask, open_microphone=open_microphone)
-    microphone = open_microphone()
+    microphone, opened = open_microphone(), boot_clock.now()  # from here on its sound waits
     name, folder = (roast_now(), None) if cut_off is None else (cut_off.state.roast, cut_off.folder)
     teller = Teller(notices)
     click.get_current_context().call_on_close(teller.close)
@@ -193,7 +193,9 @@ def listen(
         roast.attach_page(place, data, kept.roast)
     roast.attach()
     if ask is not None and cut_off is None:
-        microphone = _when_read(data, microphone, open_microphone, kept)
+        first = microphone
+        microphone = _when_read(data, first, open_microphone, kept)
+        opened = opened if microphone is first else boot_clock.now()
     started = datetime.now().astimezone() if cut_off is None or cut_off.started is None else cut_off.started
     about = _about(held, microphone.name, started)
     trace = listens_for_another(shipped, model, data=data, notices=notices)
@@ -209,6 +211,7 @@ def listen(
         webhooks=webhooks,
         started=started,
         notices=notices,
+        opened=opened,
     )
     source = _continued(microphone, pipeline.position, cut_off, notices)
     return _heard(roast, kept, source, pipeline, attach=attach, ask=ask, teller=teller)

@@ -15,6 +15,7 @@ from crackdetect.errors import CrackdetectError, OutputError, SettingError
 if TYPE_CHECKING:
     from crackdetect.listening.attachments import Attachments
     from crackdetect.notice import Notices
+    from crackdetect.storage.boot_clock import BootTime
     from crackdetect.storage.journal import Journal
     from crackdetect.webhook.courier import Courier
     from crackdetect.webhook.outbox import Outbox
@@ -129,10 +130,13 @@ class KeptRoast:
         webhooks: Webhooks,
         started: datetime,
         notices: Notices,
+        opened: BootTime | None = None,
     ) -> None:
-        """position: samples of the roast so far. started: wall clock at its first sample."""
+        """position: samples of the roast so far. started, opened: both clocks at its first sample; None = about now."""
         if self._journal is not None:
             self._journal.notices = notices
+            if opened is not None:
+                self._journal.clock = lambda: opened
             attachments.sinks.append(self._journal)
             attachments.after.callback(self._journal.close)
         if record and self.folder is not None:

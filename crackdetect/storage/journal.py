@@ -93,11 +93,11 @@ class Journal:
         Where the folder is ``held`` already.
     monotonic
         Seconds that never run back.
-    clock
-        Read when the roast begins.
 
     Attributes
     ----------
+    clock
+        Read when the roast begins.
     notices
         Where it is told that the disk takes events again, and from then on that it does not.
 
@@ -113,13 +113,12 @@ class Journal:
         *,
         lock: BaseFileLock | None = None,
         monotonic: Callable[[], float] = time.monotonic,
-        clock: Callable[[], BootTime] = boot_clock.now,
     ) -> None:
         self.folder = folder
         self._own_lock = _lock(folder) if lock is None else None
         self.notices: Notices | None = None
         self._monotonic = monotonic
-        self._clock = clock
+        self.clock: Callable[[], BootTime] = boot_clock.now
         self._dirty_since: float | None = None
         self._unwritten: deque[bytes] = deque()
         self._unsure: list[bytes] = []  # written, and the disk was not asked yet
@@ -151,7 +150,7 @@ class Journal:
             self._lost += 1
         line = _line(event.to_json())
         if event.type == "roast.start":
-            line += _line(json.dumps({"type": _CLOCK, **asdict(self._clock())}))
+            line += _line(json.dumps({"type": _CLOCK, **asdict(self.clock())}))
             with contextlib.suppress(OSError):  # what matters is told by the journal itself
                 _write_own(self.folder / _START_NAME, line)
         self._unwritten.append(line)
