@@ -68,9 +68,10 @@ def test_another_is_told_once_after_a_quiet_minute_and_the_right_one_never() -> 
     assert told(asked(HERE), named="there") == [(60.0, "here")]
 
 
-def test_what_speaks_for_first_crack_is_not_the_machine_and_after_two_minutes_it_is_too_late() -> None:
+def test_what_speaks_for_first_crack_is_not_the_machine_and_after_two_minutes_what_there_is_decides() -> None:
     assert told(asked(THERE, quiet=320)) == [(60.0, "there")]
-    assert told(asked(THERE, quiet=140, seconds=600)) == []  # 55 quiet seconds by then
+    assert told(asked(THERE, quiet=140, seconds=600)) == [(120.0, "there")]  # 55 quiet seconds by then
+    assert told(asked(THERE, quiet=20, seconds=600)) == []  # 10 of them, with 20 sounds
 
 
 def test_few_sounds_and_a_single_machine_tell_nothing() -> None:

@@ -18,7 +18,7 @@ from crackdetect.deciding.own_machine import AskedCandidate, OwnMachineModel
 from crackdetect.deciding.recent import TICK_S
 from crackdetect.deciding.tracker import Asked
 
-#: Quiet seconds that are judged, and after which it is too late to say anything.
+#: So many quiet seconds are judged, or what there are of them after so long.
 _QUIET_S, _LATEST_S = 60.0, 120.0
 #: So many candidates have a mean worth the name (chosen).
 _LEAST = 30
@@ -61,7 +61,7 @@ class WhoseMachine:
             self._count += len(of_tick)
             self._sum += sum(of_tick, np.zeros_like(self._sum))
         self._over = self._quiet_s >= _QUIET_S or (asked.tick + 1) * TICK_S >= _LATEST_S
-        return self._judged() if self._quiet_s >= _QUIET_S and self._count >= _LEAST else None
+        return self._judged() if self._over and self._count >= _LEAST else None
 
     def _judged(self) -> str | None:
         mean = self._sum / self._count
