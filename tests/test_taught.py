@@ -192,6 +192,8 @@ def test_figures_of_machines_by_hand() -> None:
     assert (untaught["missed"], better["missed"], better["missed_over"]) == (0.5, 0.25, 0.5)
     assert (untaught["false_per_minute"], better["false_per_minute"]) == (1.0, 0.5)
     assert (better["false_per_minute_over"], untaught["false_per_minute_over"]) == (0.5, 1.0)
+    assert (untaught["said_found"], better["said_found"]) == (0.5, 0.5)
+    assert (untaught["said_false_per_minute"], better["said_false_per_minute"]) == (1.5, 0.5)
     assert (untaught["delay_s"], better["delay_s"], better["delay_s_over"]) == (25.0, 10.0, 0.5)
     assert (better["first_crack_announced"], better["first_crack_present"]) == (2, 4)
     assert (untaught["kitchens_false"], better["kitchens_false"], better["quiet_hours"]) == (2, 0, 1.0)

@@ -14,11 +14,12 @@ from crackdetect.evaluate.detection import LEAST_PROBABILITY
 from crackdetect.evaluate.intervals import bootstrap_intervals, rate_interval, share_interval
 from crackdetect.evaluate.overview import as_table, with_interval
 from crackdetect.evaluate.taught import FROM_DB, JUDGED, UNTAUGHT, TaughtMachine
+from crackdetect.pipeline import CRACK_FROM
 
 #: Kitchens in which false announcements are told, hours.
 _KITCHENS_H = 20.0
 #: Figures that are drawn anew; each also over the untaught one's.
-_DRAWN = ("missed", "false_per_minute", "delay_s")
+_DRAWN = ("missed", "false_per_minute", "said_found", "said_false_per_minute", "delay_s")
 
 
 def taught_figures(machines: Sequence[TaughtMachine]) -> dict[str, dict[str, Any]]:
@@ -33,8 +34,9 @@ def taught_figures(machines: Sequence[TaughtMachine]) -> dict[str, dict[str, Any
     -------
     dict of str to dict
         ``missed``: share of the cracks from FROM_DB on that are missed at one false a minute. ``false_per_minute``: at
-        the recall that the untaught one has there. ``delay_s``: mean over the roasts that both announce rightly. Each
-        also over the untaught one's (``..._over``). ``first_crack_announced`` of ``first_crack_present``, ``early``,
+        the recall that the untaught one has there. ``said_found``, ``said_false_per_minute``: share of those cracks
+        that are said, and what else is. ``delay_s``: mean over the roasts that both announce rightly. Each also over
+        the untaught one's (``..._over``). ``first_crack_announced`` of ``first_crack_present``, ``early``,
         ``kitchens_false`` in ``quiet_hours``, ``adopted`` of ``machines``. None where there is nothing to measure.
         ``intervals``: of each of those.
     """
@@ -85,6 +87,8 @@ def _drawn_figures(machines: Sequence[TaughtMachine]) -> dict[str, float | None]
         figures = {
             "missed": None if reached is None else 1 - reached,
             "false_per_minute": _false_at(recall, cracks, false, minutes=minutes),
+            "said_found": _recall(cracks, CRACK_FROM),
+            "said_false_per_minute": float((false >= CRACK_FROM).sum()) / minutes,
             "delay_s": late,
         }
         for key, figure in figures.items():
@@ -140,6 +144,8 @@ _CRACKS = {
     "of untaught": lambda figures: with_interval(figures, "missed_over"),
     "false a minute, untaught recall": lambda figures: with_interval(figures, "false_per_minute"),
     "of untaught ": lambda figures: with_interval(figures, "false_per_minute_over"),
+    "as said, found": lambda figures: with_interval(figures, "said_found"),
+    "false a minute": lambda figures: with_interval(figures, "said_false_per_minute"),
 }
 _FIRST_CRACK = {
     "announced": lambda figures: with_interval(figures, "first_crack_announced"),
