@@ -48,6 +48,11 @@ _MACHINES = 320
     help="Model whose classifiers are kept: what learns the machine at hand is taught, in 40 minutes on two cores.",
 )
 @click.option(
+    "--machines",
+    type=click.IntRange(8, 5333),
+    help="Scenes of the wide family that this is taught on, others in proportion; by default 320 at most, by --scenes.",
+)
+@click.option(
     "--heard",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder to keep what was heard for that; what is there is not heard again.",
@@ -59,6 +64,12 @@ _MACHINES = 320
     multiple=True,
     help="With --context: a family of machines that teaches nothing, such as crack:modes; several by several options. "
     "'evaluate --left-out' then tells how strangers are heard.",
+)
+@click.option(
+    "--families",
+    is_flag=True,
+    help="With --context: tell in the model's card how each family of machines is heard when it teaches nothing; four "
+    "times as long.",
 )
 @jobs_option("Processes, and networks fitted at a time.")
 @cluster_option
@@ -72,6 +83,8 @@ def command(
     kept_model: Path | None,
     heard: Path | None,
     left_out: tuple[str, ...],
+    machines: int | None,
+    families: bool,
     jobs: int,
     cluster: str | None,
 ) -> None:
@@ -93,14 +106,18 @@ def command(
         raise click.UsageError("--classifier and --context exclude each other; give one of them")
     if left_out and kept_model is None:
         raise click.UsageError("--leave-out goes with --context; give the model whose classifiers are kept")
-    calibration, whole, machines = max(10, scenes // 8), max(6, scenes // 4), max(8, min(_MACHINES, scenes * 8 // 15))
+    if families and kept_model is None:
+        raise click.UsageError("--families goes with --context; give the model whose classifiers are kept")
+    calibration, whole = max(10, scenes // 8), max(6, scenes // 4)
+    if machines is None:
+        machines = max(8, min(_MACHINES, scenes * 8 // 15))
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
     with (
         Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress,
         _folder(heard) as folder,
     ):
-        bar = progress.add_task("training", total=machines_in(machines) + 4)
+        bar = progress.add_task("training", total=machines_in(machines) + 3 + families)
 
         def tell(what: str) -> None:
             progress.update(bar, advance=1, description=what)
@@ -109,12 +126,14 @@ def command(
         if kept_model is not None:
             golden, card = model_files.golden_of(kept_model), model_files.card_of(kept_model)
             kept = model_files.load(kept_model)
-            families = frozenset(left_out)
-            model = fit.teach_machines(out, kept, run, golden=golden, card=card, count=machines, leave_out=families)
+            without = frozenset(left_out)
+            model = fit.teach_machines(
+                out, kept, run, golden=golden, card=card, count=machines, leave_out=without, left_out=families
+            )
         else:
             card, given = _card(f"--seed {seed} --scenes {scenes}", name, sounds, classifier)
             fitted = 0 if given is not None else heard_in(scenes)
-            progress.update(bar, total=fitted + heard_in(calibration) + whole + 2 + machines_in(machines) + 4)
+            progress.update(bar, total=fitted + heard_in(calibration) + whole + 2 + machines_in(machines) + 3)
             model = fit.train(
                 out,
                 run,

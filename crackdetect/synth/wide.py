@@ -176,11 +176,16 @@ class Wide:
     crackle_per_minute: float
 
     @property
+    def named(self) -> tuple[str, ...]:
+        """Families of this roast: of its cracks, its machine, its blows, and of some of its blows if they differ."""
+        machine = self.machine
+        blows = [name for name in (machine.blow, machine.second_blow) if name]
+        return f"crack:{machine.crack}", f"kind:{machine.kind}", *(f"blow:{name}" for name in blows)
+
+    @property
     def families(self) -> frozenset[str]:
         """Which families this roast is of, as ``leave_out`` names them."""
-        machine = self.machine
-        blows = {machine.blow, machine.second_blow} - {""}
-        return frozenset({f"crack:{machine.crack}", f"kind:{machine.kind}", *(f"blow:{name}" for name in blows)})
+        return frozenset(self.named)
 
     def first(self, start_s: float, ramp_s: float, peak_per_minute: float) -> Chorus:
         """The chorus of first crack, from its start (s) up to its peak (cracks a minute) within ``ramp_s``."""

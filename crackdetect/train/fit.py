@@ -179,6 +179,7 @@ def teach_machines(
     card: dict[str, Any],
     count: int,
     leave_out: frozenset[str] = frozenset(),
+    left_out: bool = False,
 ) -> Model:
     """Teaches a model to learn the machine at hand, and writes it.
 
@@ -195,6 +196,8 @@ def teach_machines(
         :func:`~crackdetect.train.scenes.machine_scenes`.
     leave_out : frozenset of str
         Families (of ``synth.wide.FAMILIES``) of which no scene teaches anything.
+    left_out : bool
+        See :func:`crackdetect.train.own_machine.fit_own_machine`.
 
     Raises
     ------
@@ -213,10 +216,12 @@ def teach_machines(
     folder.mkdir(exist_ok=True)
     hear_one = partial(own_machine.hear_into, folder=folder, sounds=sounds, side="calibrate", model=model)
     files = run.work_through(hear_one, scenes, "machines")
-    taught, told = own_machine.fit_own_machine(files, seed=run.seed, jobs=run.jobs, say=run.progress)
+    taught, told = own_machine.fit_own_machine(
+        files, seed=run.seed, jobs=run.jobs, say=run.progress, left_out=left_out
+    )
     model = replace(model, own_machine=taught)
-    left_out = {"leave_out": sorted(leave_out)} if leave_out else {}
-    told = {"seed": run.seed, **left_out, **told}
+    without = {"leave_out": sorted(leave_out)} if leave_out else {}
+    told = {"seed": run.seed, "machines": count, **without, **told}
     return model_files.save(out, model, golden=golden, card=card | {"own_machine": told})
 
 

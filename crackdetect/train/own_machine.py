@@ -2,12 +2,13 @@
 
 What a network sees depends on those before it. So each is taught on the answers of networks that had not met the
 scene: the scenes are dealt into FOLDS, those of the wide family by how their cracks are made, so that these answers are
-such as a stranger gets.
+such as a stranger gets. Dealt by kind of machine and by how blows are made as well, and at random beside, they tell
+what is heard on families that taught nothing, next to what is heard where they taught (:mod:`train.families`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -22,7 +23,6 @@ from crackdetect.deciding.adaptation import AdaptationModel
 from crackdetect.deciding.begun import BegunNumbers
 from crackdetect.deciding.density import HOLD_OFF_S
 from crackdetect.deciding.own_machine import (
-    MOST_LOG_ODDS,
     AskedCandidate,
     OwnMachine,
     OwnMachineModel,
@@ -40,31 +40,33 @@ from crackdetect.hearing.network import Network
 from crackdetect.model import Model
 from crackdetect.running.parallel import imap
 from crackdetect.synth.truth import Truth
-from crackdetect.synth.wide import CRACK_NAMES
 from crackdetect.teach.heard_again import hear_again
 from crackdetect.train.context import ContextRows, counted
+from crackdetect.train.courses import (
+    CURVE_PER_HOUR,
+    FALSE_PER_HOUR,
+    Course,
+    begun_before,
+    threshold_for,
+    told_at,
+)
+from crackdetect.train.families import FOLDS, Dealt, Found, deal, left_out_table
 from crackdetect.train.labelled_rows import IGNORED, OTHER, label
 from crackdetect.train.network import fitted, layers_of
 from crackdetect.train.scenes import Scene, rendered
 from crackdetect.train.sounds import Side, bank
 
-FOLDS = 3
 #: Kinds of crack that are looked for; a scene tells of its kind with so many cracks.
 KINDS, _LEAST_CRACKS = 6, 15
 #: Hidden units and weight of the squared weights in the loss (scikit-learn's ``alpha``) of each network.
 RELATIVE_HIDDEN, CRACK_HIDDEN, BEGUN_HIDDEN = (96, 32), (64, 32), (32, 16)
 _PENALTY, _BEGUN_PENALTY = 0.1, 1.0
-#: Rows that a network is taught on, at most; of what nobody takes for a crack, and of what somebody may, this share.
-_MOST_ROWS, _HOPELESS_SHARE, _DOUBTFUL_SHARE, _DOUBTFUL_FROM = 500_000, 0.12, 0.5, -5.0
+#: Rows that a network is taught on, at most.
+MOST_ROWS = 1_000_000
+#: Of what nobody takes for a crack, and of what somebody may (from these log odds), this share teaches ``relative``.
+_HOPELESS_SHARE, _DOUBTFUL_SHARE, _DOUBTFUL_FROM = 0.12, 0.5, -5.0
 #: The begun network learns from seconds until so long after the start, and from this second on.
 _UNTIL_S, _FROM_S = 60.0, 15.0
-#: False announcements an hour before first crack for which the threshold is chosen, on scenes that were not met. An
-#: announcement is early from EARLY_S before the start, and comes after the first seconds.
-FALSE_PER_HOUR, EARLY_S, _READY_S = 0.125, 10.0, 20.0
-#: The model's card tells what is announced at the thresholds for these.
-CURVE_PER_HOUR = (0.03, 0.05, 0.1, FALSE_PER_HOUR, 0.2, 0.3, 0.5)
-#: So long after its end first crack is missed, seconds.
-_LATE_S = 15.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,8 +82,9 @@ class MachineScene:
     ticks : float64, shape (m, 4)
         Of each tick how many candidates it has, seconds heard, the hidden Markov model's log odds, whether quiet.
     truth : Truth
-    crack : str
-        Family of the cracks on a machine of the wide family, else "".
+    families : tuple of str
+        On a machine of the wide family how its cracks are made, its kind, and how its blows are (``wide.FAMILIES``),
+        else ().
     """
 
     candidates: Doubles
@@ -89,7 +92,7 @@ class MachineScene:
     hidden: npt.NDArray[np.float16]
     ticks: Doubles
     truth: Truth
-    crack: str
+    families: tuple[str, ...]
 
     @property
     def times(self) -> Doubles:
@@ -109,15 +112,22 @@ class MachineScene:
         arrays = {key: getattr(self, key) for key in ("candidates", "vectors", "hidden", "ticks")}
         whole = path.with_suffix(".part")
         with whole.open("wb") as file:
-            np.savez(file, **arrays, truth=np.array(self.truth.to_json()), crack=np.array(self.crack))
+            np.savez(file, **arrays, truth=np.array(self.truth.to_json()), families=np.array(self.families, np.str_))
         whole.replace(path)
+
+    @staticmethod
+    def families_of(path: Path) -> tuple[str, ...]:
+        """Of the scene in a file."""
+        with np.load(path, allow_pickle=False) as file:
+            return tuple(file["families"].tolist())
 
     @classmethod
     def load(cls, path: Path) -> MachineScene:
         """What :meth:`save` wrote."""
         with np.load(path, allow_pickle=False) as file:
             candidates, vectors, hidden, ticks = (file[key] for key in ("candidates", "vectors", "hidden", "ticks"))
-            return cls(candidates, vectors, hidden, ticks, Truth.from_json(str(file["truth"])), str(file["crack"]))
+            families = tuple(file["families"].tolist())
+            return cls(candidates, vectors, hidden, ticks, Truth.from_json(str(file["truth"])), families)
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> MachineScene:
@@ -131,7 +141,7 @@ def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Machine
         np.array([one.sound.hidden for one in told], np.float16).reshape(-1, model.classifier.network.hidden),
         np.array([(t.candidates, t.observed_s, t.hmm_log_odds, t.quiet) for t in ticks], np.float64).reshape(-1, 4),
         truth,
-        "" if wide is None else wide.machine.crack,
+        () if wide is None else wide.named,
     )
 
 
@@ -144,7 +154,7 @@ def hear_into(scene: Scene, *, folder: Path, sounds: Path | None, side: Side, mo
 
 
 def fit_own_machine(
-    files: Sequence[Path], *, seed: int, jobs: int, say: Callable[[str], None]
+    files: Sequence[Path], *, seed: int, jobs: int, say: Callable[[str], None], left_out: bool = False
 ) -> tuple[OwnMachineModel, dict[str, Any]]:
     """Teaches it, and tells how it does on scenes that were not met.
 
@@ -158,6 +168,8 @@ def fit_own_machine(
         Processes, and networks fitted at a time.
     say : callable
         Called before each step with a word for it.
+    left_out : bool
+        Whether to tell of each family what is heard on it when it taught nothing, which takes four times as long.
 
     Raises
     ------
@@ -168,32 +180,93 @@ def fit_own_machine(
     """
     say("the average machine")
     model = _untaught(average_machine(files, seed=seed))
-    folds = [fold_of(number, path) for number, path in enumerate(files)]
+    families = [MachineScene.families_of(path) for path in files]
     say("relative features")
     rows = _each(partial(_relative_rows, model=model, seed=seed), list(enumerate(files)), jobs)
-    relative = _fold_networks(
-        rows, folds, hidden=RELATIVE_HIDDEN, penalty=_PENALTY, step=1e-3, seeds=[seed], dtype=np.float32
-    )
-    del rows
-    say("cracks on this machine")
-    of_fold = [replace(model, relative=network) for network in relative]
-    told = _each(_crack_rows, [(path, of_fold[fold]) for path, fold in zip(files, folds, strict=True)], jobs)
-    rows = [(numbers[taught], cracks[taught]) for numbers, taught, cracks in told]
-    crack = _fold_networks(rows, folds, hidden=CRACK_HIDDEN, penalty=_PENALTY, step=2e-3, seeds=[seed, seed + 1])
-    say("first crack on this machine")
-    odds = [_forward(crack[fold], numbers) for (numbers, *_), fold in zip(told, folds, strict=True)]
-    seen = _each(_begun_rows, list(zip(files, odds, strict=True)), jobs)
-    rows = [(one.numbers[one.taught], one.begun[one.taught]) for one in seen]
-    start = _fold_networks(rows, folds, hidden=BEGUN_HIDDEN, penalty=_BEGUN_PENALTY, step=2e-3, seeds=[seed, seed + 1])
-    courses = [replace(one, numbers=_forward(start[fold], one.numbers)) for one, fold in zip(seen, folds, strict=True)]
-    threshold = threshold_for(courses, per_hour=FALSE_PER_HOUR)
-    probable = [_probable(path, own) for path, own in zip(files, odds, strict=True)]
-    per_second = sum(int(cracks.sum()) for *_, cracks in told) / sum(rows.truth.duration_s for rows in probable)
+    teaching = _Teaching(files, model, rows, seed=seed, jobs=jobs)
+    say("cracks and first crack on this machine")
+    found = teaching.in_turn(deal(families, "crack"), all_at_last=True)
+    threshold = threshold_for(found.courses, per_hour=FALSE_PER_HOUR)
+    probable = [_probable(path, own) for path, own in zip(files, found.crack_odds, strict=True)]
+    per_second = found.cracks / sum(rows.truth.duration_s for rows in probable)
     ratio, cv = counted(probable, hold_off_s=HOLD_OFF_S)
-    curve = [told_at(courses, per_hour=per_hour) for per_hour in CURVE_PER_HOUR]
-    moved = shifted(start[-1], TrackerSettings().threshold - threshold)
-    fits = OwnMachineModel(model.adaptation, relative[-1], crack[-1], moved, round(per_second, 4), ratio, cv)
-    return fits, {"scenes": len(files), "not_met": curve}
+    relative, crack, start = found.networks
+    moved = shifted(start, TrackerSettings().threshold - threshold)
+    fits = OwnMachineModel(model.adaptation, relative, crack, moved, round(per_second, 4), ratio, cv)
+    curve = [told_at(found.courses, per_hour=per_hour) for per_hour in CURVE_PER_HOUR]
+    told: dict[str, Any] = {"scenes": len(files), "not_met": curve}
+    if left_out:
+        say("families left out")
+        others = {by: teaching.in_turn(deal(families, by)) for by in ("kind", "blow", "chance")}
+        met = [Found.of(scene.times, scene.truth) for scene in map(MachineScene.load, files)]
+        dealt = {"crack": found, **others}
+        courses, odds = {by: o.courses for by, o in dealt.items()}, {by: o.crack_odds for by, o in dealt.items()}
+        told["left_out"] = left_out_table(met, families, courses, odds)
+    return fits, told
+
+
+@dataclass(frozen=True, slots=True)
+class _InTurn:
+    """What networks answer that had not met the scene.
+
+    Attributes
+    ----------
+    networks : tuple of Network
+        relative, crack and begun that met all scenes; () if they were not asked for.
+    courses : list of Course
+        With answers.
+    crack_odds : list of float64, shape (n,)
+        Of each scene's candidates.
+    cracks : int
+        True ones among them.
+    """
+
+    networks: tuple[Network, ...]
+    courses: list[Course]
+    crack_odds: list[Doubles]
+    cracks: int
+
+
+class _Teaching:
+    """The three networks, one after the other. rows: of :func:`_relative_rows`."""
+
+    def __init__(
+        self, files: Sequence[Path], model: OwnMachineModel, rows: Sequence[tuple[Floats, Flags]], **fit: int
+    ) -> None:
+        self._files, self._model, self._rows = files, model, rows
+        self._seed, self._jobs = fit["seed"], fit["jobs"]
+
+    def in_turn(self, dealt: Dealt, *, all_at_last: bool = False) -> _InTurn:
+        """Each scene by the networks of its fold. all_at_last: and networks that have met all."""
+        fit = partial(self._fit, dealt, all_at_last)
+        two = [self._seed, self._seed + 1]
+        relative = fit(self._rows, hidden=RELATIVE_HIDDEN, penalty=_PENALTY, step=1e-3, seeds=two[:1], dtype=np.float32)
+        of_fold = [replace(self._model, relative=network) for network in relative]
+        told = _each(_crack_rows, [(p, of_fold[f]) for p, f in zip(self._files, dealt.judge, strict=True)], self._jobs)
+        rows = [(numbers[taught], cracks[taught]) for numbers, taught, cracks in told]
+        crack = fit(rows, hidden=CRACK_HIDDEN, penalty=_PENALTY, step=2e-3, seeds=two)
+        odds = [_forward(crack[fold], numbers) for (numbers, *_), fold in zip(told, dealt.judge, strict=True)]
+        seen = _each(_begun_rows, list(zip(self._files, odds, strict=True)), self._jobs)
+        rows = [(one.numbers[one.taught], one.begun[one.taught]) for one in seen]
+        start = fit(rows, hidden=BEGUN_HIDDEN, penalty=_BEGUN_PENALTY, step=2e-3, seeds=two)
+        courses = [replace(o, numbers=_forward(start[f], o.numbers)) for o, f in zip(seen, dealt.judge, strict=True)]
+        networks = (relative[-1], crack[-1], start[-1]) if all_at_last else ()
+        return _InTurn(networks, courses, odds, sum(int(cracks.sum()) for *_, cracks in told))
+
+    def _fit(
+        self, dealt: Dealt, all_at_last: bool, rows: Sequence[tuple[npt.NDArray[Any], Flags]], **fit: Any
+    ) -> list[Network]:
+        """The network of each fold, and of all."""
+        folds = [*range(FOLDS), None] if all_at_last else [*range(FOLDS)]
+        pools = (
+            pooled([row for row, away in zip(rows, dealt.kept_from, strict=True) if fold not in away], seed=self._seed)
+            for fold in folds
+        )
+        return _each(partial(_fit_rows, **fit), pools, self._jobs)
+
+
+def _fit_rows(rows: tuple[npt.NDArray[Any], Flags], **fit: Any) -> Network:
+    return fit_network(*rows, **fit)
 
 
 def _probable(path: Path, own: Doubles) -> ContextRows:
@@ -201,20 +274,6 @@ def _probable(path: Path, own: Doubles) -> ContextRows:
     scene = MachineScene.load(path)
     none = np.zeros((0, 0)), np.zeros(0, np.bool_)
     return ContextRows(*none, scene.times, 1 / (1 + np.exp(-own)), scene.truth)
-
-
-def told_at(courses: Sequence[Course], *, per_hour: float) -> dict[str, Any]:
-    """What would be announced at the threshold for so many false announcements an hour."""
-    threshold = threshold_for(courses, per_hour=per_hour)
-    families = {name: told_of(courses, threshold, wide=wide) for name, wide in (("narrow", False), ("wide", True))}
-    return {"false_per_hour": per_hour, "threshold": threshold, **families}
-
-
-def fold_of(number: int, path: Path) -> int:
-    """Of a scene: by how its cracks are made, or by its number on a machine of the narrow family."""
-    with np.load(path, allow_pickle=False) as file:
-        crack = str(file["crack"])
-    return (CRACK_NAMES.index(crack) if crack else number) % FOLDS
 
 
 def average_machine(files: Sequence[Path], *, seed: int) -> AdaptationModel:
@@ -296,43 +355,6 @@ def _crack_rows(work: tuple[Path, OwnMachineModel]) -> tuple[Doubles, Flags, Fla
     return np.array(rows, np.float64).reshape(-1, width), labels != IGNORED, labels > OTHER
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Course:
-    """Seconds of a scene.
-
-    Attributes
-    ----------
-    seconds : float64, shape (n,)
-    numbers : float64, shape (n, begun.COUNT) or (n,)
-        What the network ``begun`` sees, or what it answers.
-    begun, taught : bool, shape (n,)
-        Whether first crack had begun, and whether the second teaches anything.
-    truth : Truth
-    wide : bool
-        Whether the machine is of the wide family.
-    """
-
-    seconds: Doubles
-    numbers: Doubles
-    begun: Flags
-    taught: Flags
-    truth: Truth
-    wide: bool
-
-    @property
-    def free_until(self) -> float:
-        """An announcement before this second is false."""
-        if begun_before(self.truth):
-            return 0.0
-        start = self.truth.first_crack_start_s
-        return self.truth.duration_s if start is None else start - EARLY_S
-
-    def peak(self) -> float:
-        """The largest answer before it."""
-        free = self.numbers[(self.seconds > _READY_S) & (self.seconds < self.free_until)]
-        return float(free.max(initial=-MOST_LOG_ODDS))
-
-
 def _begun_rows(work: tuple[Path, Doubles]) -> Course:
     """What the network ``begun`` sees of each second, for the answers of the network ``crack``."""
     path, own = work
@@ -356,25 +378,22 @@ def _begun_rows(work: tuple[Path, Doubles]) -> Course:
     until = _UNTIL_S if start is None or end_s is None else min(_UNTIL_S, end_s - start)
     numbers = np.array(rows).reshape(-1, begun.COUNT)
     taught = (since <= until) & (seconds >= _FROM_S) & (not begun_before(scene.truth))
-    return Course(seconds, numbers, since >= 0, taught, scene.truth, scene.crack != "")
+    return Course(seconds, numbers, since >= 0, taught, scene.truth, bool(scene.families))
 
 
-def begun_before(truth: Truth) -> bool:
-    """Whether first crack began before the recording did, so that nobody can tell when."""
-    return truth.first_crack_start_s is None and any(event.kind in ("first", "second") for event in truth.events)
-
-
-def _each(work: Callable[[Any], Any], things: Sequence[Any], jobs: int) -> list[Any]:
+def _each(work: Callable[[Any], Any], things: Iterable[Any], jobs: int) -> list[Any]:
     return [found for _, found in imap(work, things, jobs=jobs, cluster=None, ordered=True)]
 
 
-def _fold_networks(rows: Sequence[tuple[npt.NDArray[Any], Flags]], folds: Sequence[int], **fit: Any) -> list[Network]:
-    """For each fold the network that has not met it, and last the one that has met all."""
-    out = []
-    for fold in (*range(FOLDS), None):
-        met = [row for row, own in zip(rows, folds, strict=True) if own != fold]
-        out.append(fit_network(np.concatenate([x for x, _ in met]), np.concatenate([y for _, y in met]), **fit))
-    return out
+def pooled(rows: Sequence[tuple[npt.NDArray[Any], Flags]], *, seed: int) -> tuple[npt.NDArray[Any], Flags]:
+    """Numbers and answers of all scenes one below the other; of more than MOST_ROWS so many, drawn at random."""
+    ends = np.cumsum([len(y) for _, y in rows])
+    kept = np.ones(int(ends[-1]) if len(ends) else 0, np.bool_)
+    if len(kept) > MOST_ROWS:
+        kept[np.random.default_rng(seed).permutation(len(kept))[MOST_ROWS:]] = False
+    of_scene = np.split(kept, ends[:-1])
+    numbers = np.concatenate([x[own] for (x, _), own in zip(rows, of_scene, strict=True)])
+    return numbers, np.concatenate([y[own] for (_, y), own in zip(rows, of_scene, strict=True)])
 
 
 def fit_network(
@@ -407,9 +426,6 @@ def fit_network(
     """
     if not 0 < true.sum() < len(true):
         raise SettingError("the scenes on machines at hand lack cracks or anything else; ask for more scenes")
-    if len(numbers) > _MOST_ROWS:
-        chosen = np.random.default_rng(seeds[0]).permutation(len(numbers))[:_MOST_ROWS]
-        numbers, true = numbers[chosen], true[chosen]
     mean = numbers.mean(axis=0, dtype=np.float64)
     scale = np.maximum(numbers.std(axis=0, dtype=np.float64), 1e-3)
     inputs = ((numbers - mean) / scale).astype(np.float32)
@@ -427,40 +443,3 @@ def shifted(network: Network, nats: float) -> Network:
 def _forward(network: Network, numbers: Doubles) -> Doubles:
     """Answers to rows of numbers, float64 (n,)."""
     return network.forward(numbers)[:, 0].astype(np.float64) if len(numbers) else np.zeros(0)
-
-
-def threshold_for(courses: Sequence[Course], *, per_hour: float) -> float:
-    """The least that is reached so seldom, before first crack.
-
-    Parameters
-    ----------
-    courses : sequence of Course
-        With answers.
-    per_hour : float
-        Of listening before first crack, recordings that reach it.
-    """
-    peaks = np.sort([course.peak() for course in courses])[::-1]
-    hours = sum(max(0.0, course.free_until) for course in courses) / 3600
-    return round(float(peaks[min(int(per_hour * hours), len(peaks) - 1)]) + 0.005, 2)
-
-
-def told_of(courses: Sequence[Course], threshold: float, *, wide: bool) -> dict[str, float]:
-    """What would be announced: how many starts there are, how many are missed, false ones, and the mean delay (s)."""
-    starts = missed = false = 0
-    delays, hours = [], 0.0
-    for course in courses:
-        if course.wide != wide:
-            continue
-        truth, reached = course.truth, course.seconds[(course.numbers >= threshold) & (course.seconds > _READY_S)]
-        starts += truth.first_crack_start_s is not None
-        hours += max(0.0, course.free_until) / 3600
-        if len(reached) and reached[0] < course.free_until:
-            false += 1
-        elif truth.first_crack_start_s is not None:
-            last = truth.first_crack_end_s or truth.duration_s
-            if len(reached) and reached[0] <= last + _LATE_S:
-                delays.append(reached[0] - truth.first_crack_start_s)
-            else:
-                missed += 1
-    mean = round(float(np.mean(delays)), 1) if delays else 0.0
-    return {"starts": starts, "missed": missed, "false": false, "hours": round(hours, 1), "mean_delay_s": mean}
