@@ -19,6 +19,10 @@ chosen):
 
 how many of the machine's own standard deviations the candidate lies on the cracks' side.
 
+How a crack sounds *here* shows once some have come. So one more direction is towards what was likely a crack in this
+roast of late: the mean of the points weighted by how likely each is one, with a memory of LIKELY_S heard seconds and an
+average crack mixed in as if LIKELY_PRIOR of it had been heard.
+
 An average machine is mixed in as if PRIOR candidates of it had been heard. Time is *quiet* time: seconds that were
 heard while nothing spoke for first crack. Learnt anew every REFIT_S on the grid of ticks, with a memory of MEMORY_S.
 """
@@ -41,6 +45,9 @@ from crackdetect.hearing.classifier import Sound
 LAG_S, REFIT_S, MEMORY_S = 12.0, 10.0, 600.0
 #: Candidates that an average machine is worth.
 PRIOR = 300.0
+#: Memory of what was likely a crack, heard seconds; cracks that an average one is worth beside; what is less likely is
+#: left out (chosen).
+LIKELY_S, LIKELY_PRIOR, LEAST_LIKELY = 60.0, 5.0, 0.02
 #: Relative features are limited to this, standard deviations; none is steadier than a tenth of what is usual.
 LIMIT, LEAST_SD = 12.0, 0.1
 _MACHINE_SHARE, _SHRINKAGE = 0.6, 0.2
@@ -118,7 +125,14 @@ class Adaptation:
         self._n = 0.0
         self._sum, self._squares = np.zeros_like(m.mean), np.zeros_like(m.mean)
         self._points, self._products = np.zeros_like(m.machine_mean), np.zeros_like(m.machine_cov)
+        self.forget_likely()
         self._fit()
+
+    def forget_likely(self) -> None:
+        """What was likely a crack was none."""
+        #: how many cracks were likely of late
+        self.likely_count = 0.0
+        self._likely_points = np.zeros_like(self.model.machine_mean)
 
     @staticmethod
     def points(sounds: Sequence[Sound], crack_llrs: Sequence[float]) -> Doubles:
@@ -143,6 +157,32 @@ class Adaptation:
         """
         towards: Doubles = (points - self._machine)[..., None, :] @ self._directions
         return towards[..., 0, :]
+
+    def likely_sds(self, points: Doubles) -> Doubles:
+        """How far points lie from the machine towards what was likely a crack of late, each by itself: float64 (n,).
+
+        points: float64 (n, d).
+        """
+        towards: Doubles = (points - self._machine)[:, None, :] @ self._likely_direction[:, None]
+        return towards[:, 0, 0]
+
+    def likely(self, point: Doubles, probability: float) -> None:
+        """A candidate is a crack as likely as this, 0 to 1."""
+        if probability >= LEAST_LIKELY:
+            self.likely_count += probability
+            self._likely_points = self._likely_points + probability * point
+
+    def fade(self, observed_s: float) -> None:
+        """So much more was heard, seconds: what was likely before counts less."""
+        kept = math.exp(-observed_s / LIKELY_S)
+        self.likely_count *= kept
+        self._likely_points = self._likely_points * kept
+
+    def aim(self) -> None:
+        """Looks towards what was likely until now; to be called every second."""
+        whole = self.likely_count + LIKELY_PRIOR
+        mean = (self._likely_points + LIKELY_PRIOR * self.model.crack_means[0]) / whole
+        self._likely_direction = self._directions_to(mean[:, None])[:, 0]
 
     def own(self, quiet_s: float, vector: Floats, point: Doubles) -> None:
         """A candidate that came at this quiet second is the machine's; it is learnt when it is LAG_S old."""
@@ -173,8 +213,13 @@ class Adaptation:
         self._sd: Floats = np.sqrt(np.maximum(variance, (LEAST_SD * m.sd) ** 2)).astype(np.float32)
         machine = (self._points + PRIOR * m.machine_mean) / whole
         spread = (self._products + self._prior_products) / whole - np.outer(machine, machine)
-        within = within_classes(spread, m.crack_cov)
-        directions = np.linalg.solve(within, (m.crack_means - machine).T)
-        variances = ((spread @ directions) * directions).sum(axis=0)
-        self._machine = machine
-        self._directions = directions / np.sqrt(np.maximum(variances, 1e-12))
+        self._machine, self._spread, self._within = machine, spread, within_classes(spread, m.crack_cov)
+        self._directions = self._directions_to(m.crack_means.T)
+        self.aim()
+
+    def _directions_to(self, means: Doubles) -> Doubles:
+        """Discriminants between the machine and each mean, one standard deviation of its own long: float64 (d, k)."""
+        directions = np.linalg.solve(self._within, means - self._machine[:, None])
+        variances = ((self._spread @ directions) * directions).sum(axis=0)
+        aimed: Doubles = directions / np.sqrt(np.maximum(variances, 1e-12))
+        return aimed

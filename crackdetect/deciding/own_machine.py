@@ -38,7 +38,7 @@ from crackdetect.hearing.classifier import Sound
 from crackdetect.hearing.network import Network
 
 #: Values of a candidate that are ranked.
-_RANKED = ("crack_llr", "in context", "relative", "sds", "most sds", "strength")
+_RANKED = ("crack_llr", "in context", "relative", "sds", "most sds", "strength", "sds towards likely")
 #: No candidate's log odds are larger, either way, nats.
 MOST_LOG_ODDS = 8.0
 #: What roasts of this machine add is limited to this, either way, nats.
@@ -49,13 +49,15 @@ _KNOWN_S = 180.0
 KNOWN_FROM_S = 60.0
 #: What may be the chorus is withheld so long, seconds.
 _WITHHELD_S = 205.0
+#: ``relative`` is taught on an eighth of what is surely no crack, so that its log odds are too large by this, nats.
+_RELATIVE_EXCESS = 2.1
 _ADVICE = "fetch or train the model again"
 
 
 def crack_names(kinds: int) -> tuple[str, ...]:
     """Of the numbers that the network ``crack`` sees. kinds: of crack, in an :class:`AdaptationModel`."""
     said = ("crack_llr", "in context", "relative", "strength", "second_vs_first_llr", "sds")
-    towards = (f"sds towards {kind}" for kind in range(1, kinds + 1))
+    towards = (*(f"sds towards {kind}" for kind in range(1, kinds + 1)), "sds towards likely", "likely ones")
     ranks = (f"rank of {name}, lag {lag:.0f} s" for lag in LAGS_S for name in _RANKED)
     return (*said, *towards, *ranks, "known")
 
@@ -173,6 +175,7 @@ class OwnMachine:
         for one in self._withheld:
             self._learn(one, self._quiet_s)
         self._withheld.clear()
+        self._adaptation.forget_likely()
         self._begun.listen_anew()
         self.log_odds = -MOST_LOG_ODDS
 
@@ -185,13 +188,16 @@ class OwnMachine:
         vectors = self._adaptation.relative(np.array([sound.vector for sound in sounds]))
         relatives = self.model.relative.forward(vectors)[:, 0].tolist()
         points = self._adaptation.points(sounds, llrs)
+        towards = self._adaptation.sds(points).tolist()
+        likely = self._adaptation.likely_sds(points).tolist()
+        likely_ones = math.log1p(self._adaptation.likely_count)
         known = math.log1p(min(self._quiet_s, _KNOWN_S) / 10)
         numbers, told = [], []
-        for one, relative, sds in zip(candidates, relatives, self._adaptation.sds(points).tolist(), strict=True):
+        for one, relative, sds, here in zip(candidates, relatives, towards, likely, strict=True):
             in_context = log_odds_of(one.probability)
-            ranked = (one.crack_llr, in_context, relative, sds[0], max(sds[1:]), one.strength)
+            ranked = (one.crack_llr, in_context, relative, sds[0], max(sds[1:]), one.strength, here)
             strength = math.log1p(max(one.strength, 0.0))
-            said = [one.crack_llr, in_context, relative, strength, one.second_vs_first_llr, *sds]
+            said = [one.crack_llr, in_context, relative, strength, one.second_vs_first_llr, *sds, here, likely_ones]
             numbers.append([*said, *self._ranks.ranks(ranked), known])
             told.append((ranked, in_context))
         rows = np.array(numbers)
@@ -228,8 +234,10 @@ class OwnMachine:
         float
             ln of the odds that first crack has begun, anew at the end of each second.
         """
+        self._adaptation.fade(observed_s)
         for one in self._open:
             self._begun.push(one.time, one.log_odds)
+            self._adaptation.likely(one.point, _likely(one))
         if quiet:
             start = end - observed_s
             for one in self._open:
@@ -246,6 +254,7 @@ class OwnMachine:
         if math.fmod(end, SORT_EVERY_S) == 0:
             self._ranks.sort(self._quiet_s)
         if end == int(end):
+            self._adaptation.aim()
             self.begun_numbers = self._begun.of_second(end, quiet_s=self._quiet_s, hmm_log_odds=hmm_log_odds)
             self.log_odds = float(self.model.begun.forward(self.begun_numbers)[0])
         return self.log_odds
@@ -254,6 +263,12 @@ class OwnMachine:
         self._adaptation.own(quiet_s, one.vector, one.point)
         self._ranks.own(one.time, quiet_s, one.ranked)
         self._begun.own(quiet_s, one.log_odds)
+
+
+def _likely(one: _Waiting) -> float:
+    """How likely it is a crack, by the context and by its features on this machine."""
+    _, in_context, relative, *_ = one.ranked
+    return 1 / (1 + math.exp(-limited((in_context + relative - _RELATIVE_EXCESS) / 2)))
 
 
 def limited(log_odds: float) -> float:
