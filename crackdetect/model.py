@@ -182,8 +182,11 @@ def save(path: Path, model: Model, *, golden: Floats, card: dict[str, Any]) -> M
     return load(path)
 
 
-def load(path: Path) -> Model:
-    """Reads, checks and returns a model. Raises ModelError in one sentence when it does not fit in any way."""
+def load(path: Path, *, own_machine: bool = True) -> Model:
+    """Reads, checks and returns a model. Raises ModelError in one sentence when it does not fit in any way.
+
+    own_machine: False to leave out what learns the machine at hand, which then need not fit: it is taught anew.
+    """
     content = _checked(path)
     if content.get("format_version") != FORMAT_VERSION:
         raise ModelError(
@@ -194,10 +197,12 @@ def load(path: Path) -> Model:
     try:
         name, lists = str(content["name"])[:80], content["score_model"]
         context, own = _context(content["context"]), content["own_machine"]
-        own_machine = None if own is None else _own_machine(own, points=classifier.network.hidden + 1)
+        if not own_machine:
+            own = None
+        learns = None if own is None else _own_machine(own, points=classifier.network.hidden + 1)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise ModelError(f"the model file is incomplete; {_ADVICE}") from None
-    return Model(name, content["digest"], classifier, ScoreModel.from_lists(lists), context, own_machine)
+    return Model(name, content["digest"], classifier, ScoreModel.from_lists(lists), context, learns)
 
 
 def load_classifier(path: Path) -> tuple[ClassifierModel, dict[str, Any]]:

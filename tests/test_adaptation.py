@@ -11,7 +11,18 @@ import pytest
 import scipy.stats
 from conftest import AVERAGE
 
-from crackdetect.deciding.adaptation import LAG_S, LIMIT, MEMORY_S, PRIOR, REFIT_S, Adaptation, AdaptationModel
+from crackdetect.deciding.adaptation import (
+    LAG_S,
+    LEAST_LIKELY,
+    LIKELY_PRIOR,
+    LIKELY_S,
+    LIMIT,
+    MEMORY_S,
+    PRIOR,
+    REFIT_S,
+    Adaptation,
+    AdaptationModel,
+)
 from crackdetect.errors import ModelError
 from crackdetect.hearing import features
 from crackdetect.hearing.classifier import Sound
@@ -101,6 +112,39 @@ def test_the_directions_are_those_of_scikit_learns_linear_discriminant(
     for towards, mean in zip(found.T, adaptation.model.crack_means, strict=True):
         expected = _discriminant(machine, rows["cracks"] - rows["cracks"].mean(axis=0) + mean)
         assert _cosine(towards, expected) == pytest.approx(1, abs=1e-9)
+
+
+def test_towards_what_was_likely_it_is_the_discriminant_of_an_average_crack_and_those(
+    rows: dict[str, np.ndarray],
+) -> None:
+    """scikit-learn's, with NumPy's average of the points by their probabilities and of so many average cracks."""
+    adaptation, rng = _taught(rows), np.random.default_rng(5)
+    points, probabilities = rng.normal(3, 1, (7, D)), rng.uniform(0.1, 1, 7)
+    for point, probability in zip(points, probabilities, strict=True):
+        adaptation.likely(point, float(probability))
+    adaptation.likely(ORIGIN + 100, LEAST_LIKELY / 2)  # too little to count
+    adaptation.aim()
+    average = adaptation.model.crack_means[0]
+    mean = np.average(np.vstack([points, average]), axis=0, weights=[*probabilities, LIKELY_PRIOR])
+    machine = np.vstack([rows["machine"], rows["own"]])
+    expected = _discriminant(machine, rows["cracks"] - rows["cracks"].mean(axis=0) + mean)
+    towards = adaptation.likely_sds(np.eye(D)) - adaptation.likely_sds(np.zeros((1, D)))
+    assert _cosine(towards, expected) == pytest.approx(1, abs=1e-9)
+    sds = adaptation.likely_sds(machine)
+    assert (sds.mean(), sds.var()) == pytest.approx((0.0, 1.0), abs=1e-9)
+    adaptation.forget_likely()
+    adaptation.aim()
+    assert adaptation.likely_sds(points) == pytest.approx(adaptation.sds(points)[:, 0])
+
+
+def test_what_was_likely_fades_exponentially() -> None:
+    """Three of a probability of 1, .5 and .25, heard 30 s apart: as many as are left after e**(-t / LIKELY_S)."""
+    adaptation = Adaptation(AVERAGE)
+    for probability in (1.0, 0.5, 0.25):
+        adaptation.fade(30.0)
+        adaptation.likely(np.ones(3), probability)
+    kept = np.exp(-np.array([60.0, 30.0, 0.0]) / LIKELY_S)
+    assert adaptation.likely_count == pytest.approx(kept @ [1.0, 0.5, 0.25])
 
 
 @pytest.mark.parametrize("learnt", [False, True])

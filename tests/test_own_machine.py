@@ -119,7 +119,7 @@ def test_the_numbers_of_a_candidate_by_name() -> None:
     cracks, (2, 0, 8) towards the one kind.
     """
     numbers = _seen(OwnMachine(OWN_MACHINE), 1.0)
-    assert len(NAMES) == len(set(NAMES)) == 5 + 2 + 12 + 1
+    assert len(NAMES) == len(set(NAMES)) == 5 + 2 + 2 + 14 + 1
     assert numbers["crack_llr"] == 4.0
     assert numbers["in context"] == 0.0
     assert numbers["relative"] == 0.0
@@ -127,8 +127,21 @@ def test_the_numbers_of_a_candidate_by_name() -> None:
     assert numbers["second_vs_first_llr"] == -2.0
     assert numbers["sds"] == pytest.approx(64 / math.sqrt(72))
     assert numbers["sds towards 1"] == pytest.approx(64 / math.sqrt(68))
+    assert numbers["sds towards likely"] == numbers["sds"]  # an average crack, until some were likely
+    assert numbers["likely ones"] == 0.0
     assert numbers["rank of sds, lag 12 s"] == pytest.approx(-math.log(0.5 / 0.3))
     assert numbers["known"] == 0.0
+
+
+def test_what_was_likely_counts_from_the_next_tick_on_and_is_forgotten_when_it_was_none() -> None:
+    """By its probability: half the sum of the log odds in context (0) and of its features (0 less 2.1)."""
+    machine = OwnMachine(OWN_MACHINE)
+    first, second = _seen(machine, 1.0), _seen(machine, 1.1)
+    assert second["likely ones"] == first["likely ones"] == 0.0
+    machine.close_tick(1.25, observed_s=TICK_S, hmm_log_odds=-5.0, quiet=True)
+    assert _seen(machine, 1.3)["likely ones"] == pytest.approx(math.log1p(2 / (1 + math.exp(2.1 / 2))))
+    machine.listen_anew()
+    assert _seen(machine, 1.4)["likely ones"] == 0.0
 
 
 def test_log_odds_are_limited() -> None:

@@ -125,7 +125,7 @@ def command(
         run = fit.TrainingRun(seed=seed, sounds=sounds, heard_in=folder, jobs=jobs, cluster=cluster, progress=tell)
         if kept_model is not None:
             golden, card = model_files.golden_of(kept_model), model_files.card_of(kept_model)
-            kept = model_files.load(kept_model)
+            kept = model_files.load(kept_model, own_machine=False)
             without = frozenset(left_out)
             model = fit.teach_machines(
                 out, kept, run, golden=golden, card=card, count=machines, leave_out=without, left_out=families
