@@ -8,7 +8,8 @@ from what the machine has uttered since listening began, while nothing spoke for
   odds of a crack;
 - ``crack`` sees (:func:`crack_names`) what the classifier, the context classifier and ``relative`` say of it, how far
   it lies from the machine on the side of the cracks, as shipped and as they were likely in this roast, and how rare
-  each of these is among the machine's own (:mod:`deciding.ranks`); its answer is the log odds of a crack on this machine;
+  each of these is among the machine's own (:mod:`deciding.ranks`); its answer is the log odds of a crack on this
+  machine;
 - ``begun`` sees how many likely cracks came of late (:mod:`deciding.begun`) and answers with the log odds that first
   crack has begun, shifted so that the usual threshold is that of the hidden Markov model.
 
