@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crackdetect.deciding.dating import Dated, DatingSettings, StrayClumps, date_end, date_start
+from crackdetect.deciding.dating import Dated, DatingSettings, StrayClumps, _quantiles, date_end, date_start
 from crackdetect.deciding.recent import TICK_S, Recent
 
 #: f1 / lambda0 of a sure crack on a machine that makes such a sound once in 20 s.
@@ -99,6 +99,13 @@ def test_no_start_lies_before_it_can_have_been(not_before: float) -> None:
     assert date >= free
     if not_before < free.earliest:
         assert date == pytest.approx(free, abs=1.5)
+
+
+def test_what_is_left_may_be_next_to_nothing() -> None:
+    """By hand: of three cells all lies in the first, which is cut at .9; its last tenth is dated within."""
+    left, weights = np.array([0.0, 1.0, 2.0]), np.array([1.0, 1e-20, 1e-20])
+    assert _quantiles(left, weights, not_before=0.9) == pytest.approx([0.905, 0.95, 0.995])
+    assert _quantiles(left, weights, not_before=1.0) == pytest.approx([1.1, 2.0, 2.9])
 
 
 @pytest.mark.parametrize("not_before", [99.5, 100.0, 100.2])

@@ -205,6 +205,18 @@ def test_after_a_mark_the_end_of_first_crack_is_heard_without_an_announcement(pl
     assert times(marked, "first_crack.end") == [pytest.approx(16, abs=6)]
 
 
+def test_a_start_marked_when_first_crack_is_over_is_waited_for_anew(plain_model: Model) -> None:
+    """Marked at a moment that is not judged yet; no end is told until so long after it."""
+    early, settings = poisson_times(200, 3, 16, seed=8), TrackerSettings(threshold=1e9)
+    marks = {4: "first_crack.start", 70: "first_crack.start"}
+    events = heard(plain_model, marks, cracks=early, duration_s=110, phase_settings=settings)
+    first, again = of(events, "first_crack.end")
+    assert first.at == pytest.approx(16, abs=6)
+    assert again.announced_at >= 70 + settings.end_not_before_s
+    assert again.at >= 70
+    assert events[-1].fields["first_crack"] == 70.0
+
+
 # -- second crack ----------------------------------------------------------------------------------------------
 
 

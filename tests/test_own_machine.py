@@ -141,7 +141,9 @@ def test_what_was_likely_counts_from_the_next_tick_on_and_is_forgotten_when_it_w
     machine.close_tick(1.25, observed_s=TICK_S, hmm_log_odds=-5.0, quiet=True)
     assert _seen(machine, 1.3)["likely ones"] == pytest.approx(math.log1p(2 / (1 + math.exp(2.1 / 2))))
     machine.listen_anew()
-    assert _seen(machine, 1.4)["likely ones"] == 0.0
+    numbers = _seen(machine, 1.4)
+    assert numbers["likely ones"] == 0.0
+    assert numbers["sds towards likely"] == pytest.approx(numbers["sds"])
 
 
 def test_log_odds_are_limited() -> None:

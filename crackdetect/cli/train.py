@@ -68,8 +68,8 @@ _MACHINES = 320
 @click.option(
     "--families",
     is_flag=True,
-    help="With --context: tell in the model's card how each family of machines is heard when it teaches nothing; four "
-    "times as long.",
+    help="With --context: tell in the model's card how each family of machines is heard when it teaches no network; "
+    "four times as long.",
 )
 @jobs_option("Processes, and networks fitted at a time.")
 @cluster_option

@@ -125,7 +125,7 @@ def date_start(
 def date_end(
     recent: Recent, *, now: float, begun: float, peak_per_minute: float, detected: float, settings: DatingSettings
 ) -> Dated:
-    """Date of the end of first crack. begun: its start, seconds. The others: see :func:`date_start`."""
+    """Date of the end of first crack. begun: its start, before now, seconds. The others: see :func:`date_start`."""
     span = min(_END_SPAN_S, now - begun)
     ends = np.arange(now - span, now, _STEP_S)
     times, weights = recent.weights_since(now - span)
@@ -157,7 +157,8 @@ def _ramp(share: Doubles) -> Doubles:
 
 def _quantiles(left: Doubles, weights: Doubles, *, not_before: float) -> list[float]:
     """Quantiles of a histogram, of what lies after ``not_before``; its cells begin at ``left`` and are a step wide."""
-    cumulative = np.concatenate([[0.0], np.cumsum(weights)]) / weights.sum()
-    edges = np.concatenate([left, [left[-1] + _STEP_S]])
-    before = np.interp(not_before, edges, cumulative)
-    return [float(np.interp(before + q * (1 - before), cumulative, edges)) for q in _QUANTILES]
+    # cut before it is summed: next to what lies before it, what is left may be too little to be seen in a sum
+    kept = np.cumsum(weights * np.clip((left + _STEP_S - not_before) / _STEP_S, 0, 1))
+    cumulative = np.concatenate([[0.0], kept]) / kept[-1]
+    edges = np.maximum(np.concatenate([left, [left[-1] + _STEP_S]]), not_before)
+    return [float(np.interp(q, cumulative, edges)) for q in _QUANTILES]

@@ -50,7 +50,8 @@ _KNOWN_S = 180.0
 KNOWN_FROM_S = 60.0
 #: What may be the chorus is withheld so long, seconds.
 _WITHHELD_S = 205.0
-#: ``relative`` is taught on an eighth of what is surely no crack, so that its log odds are too large by this, nats.
+#: Of what is no crack only half teaches ``relative`` where it is doubtful and an eighth elsewhere, so that its log odds
+#: are too large; this is taken off, nats (chosen).
 _RELATIVE_EXCESS = 2.1
 _ADVICE = "fetch or train the model again"
 
@@ -177,6 +178,7 @@ class OwnMachine:
             self._learn(one, self._quiet_s)
         self._withheld.clear()
         self._adaptation.forget_likely()
+        self._adaptation.aim()
         self._begun.listen_anew()
         self.log_odds = -MOST_LOG_ODDS
 

@@ -499,7 +499,8 @@ class PhaseTracker:
         if begun is None or self.peak is None or self.first_crack_end is not None or self._nothing_to_wait_for:
             return None
         window_s = s.end_window_s
-        if self._now < self._waiting_since + s.end_not_before_s:
+        # a start that was just marked may still lie ahead of what was judged
+        if self._now < max(self._waiting_since, begun) + s.end_not_before_s:
             return None
         rate = self._rate(window_s)
         if rate is None or self._recent.heard_since(self._now - window_s) < window_s / 2:

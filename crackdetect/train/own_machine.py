@@ -2,8 +2,9 @@
 
 What a network sees depends on those before it. So each is taught on the answers of networks that had not met the
 scene: the scenes are dealt into FOLDS, those of the wide family by how their cracks are made, so that these answers are
-such as a stranger gets. Dealt by kind of machine and by how blows are made as well, and at random beside, they tell
-what is heard on families that taught nothing, next to what is heard where they taught (:mod:`train.families`).
+such as a stranger gets (but for the average machine and the kinds of crack, which are of all scenes). Dealt by kind of
+machine and by how blows are made as well, and at random beside, they tell what is heard on families that taught no
+network, next to what is heard where they taught (:mod:`train.families`).
 """
 
 from __future__ import annotations
