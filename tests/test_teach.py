@@ -133,7 +133,8 @@ def test_what_is_added_is_the_difference_of_two_linear_discriminants_of_scikit_l
     worth = machine_sums._CRACKS
     mean = (crack.sum(axis=0) + worth * AVERAGE.crack_means[0]) / (len(crack) + worth)
     known, usual = line(np.vstack([average, own]), mean), line(average, AVERAGE.crack_means[0])
-    assert model.correction == pytest.approx(machine_sums._SHARE * (known - usual), rel=1e-6)
+    too_sure = np.append(np.zeros(POINT), machine_sums._TOO_SURE * 500 / (500 + PRIOR))
+    assert model.correction == pytest.approx(machine_sums._SHARE * (known - usual) - too_sure, rel=1e-6)
 
 
 # -- what a roast teaches --------------------------------------------------------------------------------------

@@ -11,12 +11,13 @@ Trans. A 222, 309, 1922), so a roast is added by adding numbers and taken out by
   _MOST_CRACKS count, for after many roasts all kinds would be one;
 - beside the networks' answer stands what the point z of a candidate says by itself, limited to MOST_CORRECTION nats,
 
-      _SHARE * (g(z; this machine, its cracks) - g(z; average machine, average cracks)),
+      _SHARE * (g(z; this machine, its cracks) - g(z; average machine, average cracks)) - _TOO_SURE * own,
 
   g being Fisher's discriminant of :mod:`deciding.adaptation` with its constant, a log likelihood ratio of two normal
-  distributions of one covariance.
+  distributions of one covariance, and own the share of this machine in the average one. A discriminant is surer on what
+  it was made of than on the next roast, hence the last term.
 
-_SHARE was chosen on 16 machines of the wide family (``DECISIONS.md``), the other numbers beforehand.
+_SHARE and _TOO_SURE were chosen on machines of the wide family (``DECISIONS.md``), the other numbers beforehand.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ _MOST_OWN = 3_000.0
 _MOST_CRACKS = 300.0
 #: Of this machine's cracks so many weigh as much as what is known of all cracks, and as what is known of each kind.
 _CRACKS, _CRACKS_OF_A_KIND = 30.0, 90.0
-_SHARE = 0.3
+_SHARE, _TOO_SURE = 0.3, 1.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +125,9 @@ def taught(model: OwnMachineModel, sums: MachineSums) -> OwnMachineModel:
         np.array(kinds),
         m.crack_cov,
     )
-    return replace(model, adaptation=known, correction=_SHARE * (_discriminant(known) - _discriminant(m)))
+    correction = _SHARE * (_discriminant(known) - _discriminant(m))
+    correction[-1] -= _TOO_SURE * own * sums.machine / whole
+    return replace(model, adaptation=known, correction=correction)
 
 
 def _drawn(mean: Doubles, sums: MachineSums, worth: float) -> Doubles:
