@@ -37,7 +37,7 @@ _MOST_OWN = 3_000.0
 _MOST_CRACKS = 300.0
 #: Of this machine's cracks so many weigh as much as what is known of all cracks, and as what is known of each kind.
 _CRACKS, _CRACKS_OF_A_KIND = 30.0, 90.0
-_SHARE, _TOO_SURE = 0.3, 1.1
+_SHARE, _TOO_SURE = 0.3, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +108,9 @@ class MachineSums:
 
 
 def taught(model: OwnMachineModel, sums: MachineSums) -> OwnMachineModel:
-    """The model that knows the machine of these sums. model: that they were made with."""
+    """The model that knows the machine of these sums, made with ``model``; that itself where they are of nothing."""
+    if sums.machine == sums.cracks == 0:
+        return model
     m = model.adaptation
     own = min(1.0, _MOST_OWN / max(sums.machine, 1e-9))
     whole = own * sums.machine + PRIOR
