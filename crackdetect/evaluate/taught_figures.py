@@ -73,6 +73,7 @@ def _drawn_figures(machines: Sequence[TaughtMachine]) -> dict[str, float | None]
     usual_cracks = np.concatenate([one.cracks for one in usual])
     recall = _recall(usual_cracks, least_for(np.concatenate([one.false for one in usual]), minutes=minutes))
     found: dict[str, float | None] = {}
+    untaught: dict[str, float | None] = {}  # the first of the ways, not rounded
     for name in machines[0].ways:
         own = [machine.ways[name] for machine in machines]
         false, cracks = np.concatenate([one.false for one in own]), np.concatenate([one.cracks for one in own])
@@ -92,7 +93,8 @@ def _drawn_figures(machines: Sequence[TaughtMachine]) -> dict[str, float | None]
             "delay_s": late,
         }
         for key, figure in figures.items():
-            other = usually_late if key == "delay_s" else found.get(f"{UNTAUGHT} {key}", figure)
+            untaught.setdefault(key, figure)
+            other = usually_late if key == "delay_s" else untaught[key]
             found[f"{name} {key}"] = _rounded(figure)
             found[f"{name} {key}_over"] = None if figure is None or not other else _rounded(figure / other)
     return found
