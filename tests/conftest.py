@@ -20,6 +20,7 @@ import hypothesis
 import numpy as np
 import pytest
 import soundfile
+from _pytest.runner import runtestprotocol
 from commands import RATE, SOUND, Done, Run
 from patience import PATIENCE_S
 
@@ -56,6 +57,23 @@ if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_I
 unasked = [hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.function_scoped_fixture]
 hypothesis.settings.register_profile("same", deadline=None, derandomize=True, suppress_health_check=unasked)
 hypothesis.settings.load_profile("same")
+
+
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
+    """A browser may stumble once on a loaded machine: such a test fails where it fails twice, and the first is told."""
+    if item.get_closest_marker("browser") is None:
+        return None
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    reports = runtestprotocol(item, nextitem=nextitem, log=False)
+    if any(report.failed for report in reports):
+        told = next(str(report.longrepr) for report in reports if report.failed)
+        item._initrequest()  # type: ignore[attr-defined]
+        reports = runtestprotocol(item, nextitem=nextitem, log=False)
+        reports[-1].sections.append(("failed at first", told))
+    for report in reports:
+        item.ihook.pytest_runtest_logreport(report=report)
+    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
+    return True
 
 
 @pytest.fixture(scope="session")

@@ -203,7 +203,7 @@ def test_what_was_not_taken_comes_back(reviewed: Reviewed, open_page: Callable[.
     held[0].abort()
     until(page, lambda: "not in the log" in page.inner_text("#trouble"))
     assert "Nor is what you said after it" in page.inner_text("#trouble")
-    assert page.inner_text("#left") == "10 of 10 left"
+    until(page, lambda: page.inner_text("#left") == "10 of 10 left")
     page.unroute("**/say")
     page.keyboard.press("n")
     until(page, lambda: [is_crack for _, is_crack in labels(reviewed)] == [False])
