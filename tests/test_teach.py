@@ -231,7 +231,7 @@ def test_what_is_told_of_roasts_by_hand() -> None:
         judged(100.0, {110: 9.0}, said=False),
         judged(None, {250: 9.0}),
     ]
-    told = comparison._told([roast for roast, _ in cases], [answers for _, answers in cases])
+    told = comparison.told_of([roast for roast, _ in cases], [answers for _, answers in cases])
     assert (told.roasts, told.announced, told.false) == (4, 2, 2)
     assert told.late_s == pytest.approx((20 + 0) / 2)
     # of 30, 60 and 200 s the first is likely; before 90 s, in four roasts, and one of 300 s with the last one too

@@ -106,7 +106,8 @@ def _fit(
         for name in ("RELATIVE_HIDDEN", "CRACK_HIDDEN", "BEGUN_HIDDEN"):
             patch.setattr(own_machine, name, (12, 6))
         patch.setattr("crackdetect.train.network.PASSES", ((15, 1.0), (3, 0.3)))
-        return *fit_own_machine(files, seed=seed, jobs=1, say=words.append, left_out=left_out), words
+        fits = fit_own_machine(files, seed=seed, jobs=1, say=words.append, left_out=left_out)
+        return fits.model, fits.told, words
 
 
 @pytest.fixture(scope="module")

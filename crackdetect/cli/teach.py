@@ -9,17 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from crackdetect.cli import completing
+from crackdetect.cli.kept_roasts import MOST_ROASTS, count, heard_again, print_comparison, spoken
 from crackdetect.terminal.lines import print_line, print_lines, tell
 
 if TYPE_CHECKING:
     from crackdetect.model import Model
     from crackdetect.roast.record import Roast, RoastRecord
     from crackdetect.storage.roast_store import RoastLog
-    from crackdetect.teach.comparison import TeachingRoast, Told
     from crackdetect.teach.machine_profile import MachineProfile
-
-#: The newest roasts of a machine that teach, at most: the older ones count for little, and each is heard again.
-_MOST_ROASTS = 40
 
 
 @click.command(name="teach")
@@ -121,12 +118,12 @@ def _list(roasts: Sequence[Roast], data: Path) -> None:
     profiles = {profile.machine.casefold(): profile for profile in machine_profiles.known(data=data)}
     print_line("Machines in the log; teach one with: crackdetect teach MACHINE")
     for name in _names(roasts, data):
-        count = sum(_is_of(roast, name) for roast in roasts)
+        of_it = sum(_is_of(roast, name) for roast in roasts)
         profile = profiles.get(name.casefold())
-        known = "not taught" if profile is None else f"taught by {_count(len(profile.roasts))}"
+        known = "not taught" if profile is None else f"taught by {count(len(profile.roasts))}"
         usual = usual_start(roasts, machine=name, coffee=None, green_g=None)
         comes = "" if usual is None else f", first crack between {' and '.join(map(clock, usual.window_s))}"
-        print_line(f"  {_spoken(name)}: {_count(count)}, {known}{comes}")
+        print_line(f"  {spoken(name)}: {count(of_it)}, {known}{comes}")
 
 
 def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path) -> None:
@@ -139,19 +136,19 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
     if model.own_machine is None:
         raise ModelError(f"model {model.name} does not learn machines; take the shipped one")
     own = [roast for roast in roasts if _is_of(roast, name) and roast.recording is not None]
-    records = [log.record(roast) for roast in reversed(own[:_MOST_ROASTS])]
-    teaching = _heard(records, model, data)
+    records = [log.record(roast) for roast in reversed(own[:MOST_ROASTS])]
+    teaching = heard_again(records, model, data)
     sure = sum(one.lesson.said for _, one in teaching)
     if sure < LEAST:
         print_line(
-            f"{_count(len(teaching))} of {_spoken(name)} can teach, {sure} with a first crack that you marked, "
+            f"{count(len(teaching))} of {spoken(name)} can teach, {sure} with a first crack that you marked, "
             f"confirmed or corrected. It takes {LEAST} such roasts to tell whether teaching helps: press f when you "
             "hear it, or use crackdetect review."
         )
         _print_advice(records)
         return
     before, after = compared([one for _, one in teaching], model.own_machine)
-    _print_comparison(name, before, after)
+    print_comparison(spoken(name), before, after)
     if not after.better_than(before):
         print_line("It is not better on your own roasts, so nothing has changed.")
         if _known(name, data) is not None:
@@ -186,59 +183,6 @@ def _known(name: str, data: Path) -> MachineProfile | None:
         return None
 
 
-def _heard(records: Sequence[RoastRecord], model: Model, data: Path) -> list[tuple[RoastRecord, TeachingRoast]]:
-    """The roasts that teach, each heard again; why others do not is noted."""
-    from contextlib import closing
-
-    from crackdetect.audio.files import open_recording
-    from crackdetect.errors import InputError
-    from crackdetect.storage.kept_sound import own_recording
-    from crackdetect.teach.comparison import TeachingRoast
-    from crackdetect.teach.heard_again import answers_of, hear_again
-    from crackdetect.terminal.progress import progress_line
-
-    assert model.own_machine is not None
-    found = []
-    with progress_line("heard again", total=len(records)) as line:
-        for number, record in enumerate(records, start=1):
-            try:
-                with closing(open_recording(own_recording(record.roast, folder=data))) as source:
-                    heard = hear_again(source, samplerate=source.samplerate, model=model)
-            except InputError as error:
-                line.note(str(error))
-                continue
-            if not heard.candidates:
-                line.note(f"nothing was heard in {record.roast.name}, so it teaches nothing")
-                continue
-            teaching = TeachingRoast.of(record, heard, answers_of(heard, model.own_machine))
-            if teaching.lesson.question:
-                line.note(teaching.lesson.question)
-            else:
-                found.append((record, teaching))
-            line.advance(number)
-    return found
-
-
-def _print_comparison(name: str, before: Told, after: Told) -> None:
-    from crackdetect.terminal.tables import plain_table, print_table
-
-    table = plain_table(caption=f"{_spoken(name)}, where you said when first crack began; taught by the other roasts")
-    table.add_column("")
-    for title in ("as shipped", "taught"):
-        table.add_column(title, justify="right")
-    rows = [
-        ("first crack announced", [f"{told.announced} of {told.roasts}" for told in (before, after)]),
-        ("announced before it began", [str(told.false) for told in (before, after)]),
-        ("announced after it began, mean", [_seconds(told.late_s) for told in (before, after)]),
-        ("pops a minute before it began", [f"{told.pops_per_minute:.1f}" for told in (before, after)]),
-    ]
-    if before.asked:
-        rows.append(("as you answered", [f"{told.right} of {told.asked}" for told in (before, after)]))
-    for title, cells in rows:
-        table.add_row(title, *cells)
-    print_table(table)
-
-
 def _print_advice(records: Sequence[RoastRecord]) -> None:
     """What would help most next."""
     unanswered = [record.roast for record in records if not record.corrections.cracks]
@@ -252,9 +196,9 @@ def _undo(name: str, data: Path) -> None:
 
     before = machine_profiles.undo(name, data=data)
     if before is None:
-        print_line(f"Nothing is known of {_spoken(name)} any more: it is heard as shipped.")
+        print_line(f"Nothing is known of {spoken(name)} any more: it is heard as shipped.")
     else:
-        print_line(f"What {_count(len(before.roasts))} taught of {_spoken(name)} holds again ({before.digest}).")
+        print_line(f"What {count(len(before.roasts))} taught of {spoken(name)} holds again ({before.digest}).")
 
 
 def _share(name: str, out: Path, data: Path, *, replace: bool) -> None:
@@ -265,12 +209,12 @@ def _share(name: str, out: Path, data: Path, *, replace: bool) -> None:
 
     profile = machine_profiles.find(name, data=data)
     if profile is None:
-        raise InputError(f"nothing is known of {_spoken(name)} yet; teach it first")
+        raise InputError(f"nothing is known of {spoken(name)} yet; teach it first")
     # names of roasts are the person's, and often their dates
     nameless = dataclasses.replace(profile, roasts=tuple(map(str, range(1, len(profile.roasts) + 1))))
     machine_profiles.write(nameless, out, replace=replace)
     print_line(
-        f"wrote {out}: {_spoken(name)}, taught by {_count(len(profile.roasts))}; the machine's name and numbers, no "
+        f"wrote {out}: {spoken(name)}, taught by {count(len(profile.roasts))}; the machine's name and numbers, no "
         "sound and no name of a roast"
     )
 
@@ -288,7 +232,7 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
     sums = profile.sums
     print_lines(
         [
-            f"{file} holds {_spoken(profile.machine)}, taught by {_count(len(profile.roasts))}:",
+            f"{file} holds {spoken(profile.machine)}, taught by {count(len(profile.roasts))}:",
             f"  {sums.machine:.0f} sounds of the machine and {sums.cracks:.0f} cracks, as numbers",
         ]
     )
@@ -302,19 +246,5 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
     tell("note: whether it is better on your own roasts nobody has looked at")
 
 
-def _spoken(name: str) -> str:
-    from crackdetect.roast.words import shown
-
-    return f'"{shown(name)}"' if name else "the machine without a name"
-
-
 def _quoted(name: str) -> str:
     return f'"{name}"'
-
-
-def _count(roasts: int) -> str:
-    return f"{roasts} roast{'' if roasts == 1 else 's'}"
-
-
-def _seconds(value: float | None) -> str:
-    return "-" if value is None else f"{value:.0f} s"

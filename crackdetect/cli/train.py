@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crackdetect.cli.options import cluster_option, jobs_option, sounds_option
-from crackdetect.terminal.lines import print_line
+from crackdetect.terminal.lines import print_line, tell
 
 if TYPE_CHECKING:
     from crackdetect.hearing.classifier import ClassifierModel
-
+    from crackdetect.train.own_roasts import OwnRoasts
 
 #: Scenes of the wide family that what learns the machine at hand is taught on, at most: as the shipped model was.
 _MACHINES = 320
@@ -71,6 +71,12 @@ _MACHINES = 320
     help="With --context: tell in the model's card how each family of machines is heard when it teaches no network; "
     "four times as long.",
 )
+@click.option(
+    "--from-log",
+    is_flag=True,
+    help="With --context: your recorded roasts of which you said when first crack began teach as well. Written only if "
+    "they are heard better by networks that have not met them.",
+)
 @jobs_option("Processes, and networks fitted at a time.")
 @cluster_option
 def command(
@@ -85,6 +91,7 @@ def command(
     left_out: tuple[str, ...],
     machines: int | None,
     families: bool,
+    from_log: bool,
     jobs: int,
     cluster: str | None,
 ) -> None:
@@ -108,11 +115,14 @@ def command(
         raise click.UsageError("--leave-out goes with --context; give the model whose classifiers are kept")
     if families and kept_model is None:
         raise click.UsageError("--families goes with --context; give the model whose classifiers are kept")
+    if from_log and kept_model is None:
+        raise click.UsageError("--from-log goes with --context; give the model whose classifiers are kept")
     calibration, whole = max(10, scenes // 8), max(6, scenes // 4)
     if machines is None:
         machines = max(8, min(_MACHINES, scenes * 8 // 15))
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
+    own = None if kept_model is None or not from_log else _own_roasts(kept_model, sounds)
     with (
         Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress,
         _folder(heard) as folder,
@@ -127,9 +137,14 @@ def command(
             golden, card = model_files.golden_of(kept_model), model_files.card_of(kept_model)
             kept = model_files.load(kept_model, own_machine=False)
             without = frozenset(left_out)
-            model = fit.teach_machines(
-                out, kept, run, golden=golden, card=card, count=machines, leave_out=without, left_out=families
+            taught = fit.teach_machines(
+                out, kept, run, golden=golden, card=card, count=machines, leave_out=without, left_out=families, own=own
             )
+            if taught is None:
+                progress.stop()
+                print_line(f"It is not better on your own roasts, so {out} was not written.")
+                return
+            model = taught
         else:
             card, given = _card(f"--seed {seed} --scenes {scenes}", name, sounds, classifier)
             fitted = 0 if given is not None else heard_in(scenes)
@@ -146,6 +161,8 @@ def command(
                 classifier=given,
             )
     print_line(f"wrote {out}: model {model.name} {model.digest}")
+    if own is not None:
+        print_line(f"Try it with: crackdetect listen --model {out}; 'teach --model' teaches it your machines anew.")
 
 
 @contextmanager
@@ -157,6 +174,39 @@ def _folder(given: Path | None) -> Iterator[Path]:
     else:
         given.mkdir(parents=True, exist_ok=True)
         yield given
+
+
+def _own_roasts(path: Path, sounds: Path | None) -> OwnRoasts:
+    """The roasts of the log that can teach and judge, heard again. path: of the model.
+
+    Raises ModelError where the model does not learn machines, InputError where too few roasts can judge.
+    """
+    from functools import partial
+
+    from crackdetect import model as model_files
+    from crackdetect.cli.kept_roasts import MOST_ROASTS, count, heard_again, print_comparison
+    from crackdetect.errors import InputError, ModelError
+    from crackdetect.storage import paths
+    from crackdetect.storage.roast_store import RoastLog
+    from crackdetect.teach.comparison import LEAST
+    from crackdetect.train.own_roasts import OwnRoasts
+
+    model = model_files.load(path)
+    if model.own_machine is None:
+        raise ModelError(f"model {model.name} does not learn machines; take the shipped one")
+    if sounds is None and model_files.card_of(path).get("real_sounds"):
+        tell("note: this model was taught with real sounds as well; without --sounds it may forget them")
+    with RoastLog() as log:
+        recorded = [roast for roast in log.roasts() if roast.recording is not None][:MOST_ROASTS]
+        records = [log.record(roast) for roast in reversed(recorded)]
+    said = [one for _, one in heard_again(records, model, paths.data_folder()) if one.lesson.said]
+    if len(said) < LEAST:
+        raise InputError(
+            f"{count(len(said))} of the log can teach: recorded, with a first crack that you marked, confirmed or "
+            f"corrected; it takes {LEAST} to tell whether the training helps: crackdetect review last"
+        )
+    titles = "the model before", "trained with them"
+    return OwnRoasts(said, partial(print_comparison, f"your {count(len(said))}", titles=titles))
 
 
 def _card(

@@ -119,10 +119,11 @@ def compared(roasts: Sequence[TeachingRoast], model: OwnMachineModel) -> tuple[T
     for place, one in enumerate(roasts):
         others = [other.sums for number, other in enumerate(roasts) if number != place]
         after.append(answers_of(one.heard, taught(model, weighed(others))))
-    return _told(roasts, [one.untaught for one in roasts]), _told(roasts, after)
+    return told_of(roasts, [one.untaught for one in roasts]), told_of(roasts, after)
 
 
-def _told(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told:
+def told_of(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told:
+    """How roasts are heard by what gave these answers, one a roast."""
     delays, starts, false = [], 0, 0
     pops, minutes, asked, right = 0, 0.0, 0, 0
     for one, of_it in zip(roasts, answers, strict=True):

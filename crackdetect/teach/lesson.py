@@ -20,7 +20,7 @@ from crackdetect.roast.record import RoastRecord
 
 #: All numbers below are chosen.
 #: What came this long before first crack is the machine's own; a mark may be this much late, seconds.
-_BEFORE_S, _LATE_S = 15.0, 5.0
+BEFORE_S, LATE_S = 15.0, 5.0
 #: Of a likely crack's probability counts so much: where the person said when first crack began, and where nobody did.
 _MARKED, _HEARD = 0.5, 0.25
 #: After first crack began, what is less likely a crack than this is the machine's own.
@@ -38,12 +38,14 @@ class Lesson:
     ----------
     machine, cracks : float64, shape (n,)
         How much each candidate counts as the machine's own, and as one of its cracks, 0 to 1.
-    start_s : float or None
-        When first crack began, seconds from the first sample.
+    start_s, end_s : float or None
+        When first crack began, and until when it can be heard, as far as it is known; seconds from the first sample.
     whose : str
         Whose word that is, see :attr:`crackdetect.roast.record.Moment.whose`; ``confirmed`` where it was said yes to.
     answers : dict of float to bool
         Of candidates (their times) that a person listened to: whether they were cracks.
+    untold : frozenset of float
+        Of those that they listened to and could not tell.
     said : bool
         Whether the person has said when first crack began, or that it did not.
     question : str
@@ -57,6 +59,8 @@ class Lesson:
     answers: dict[float, bool]
     said: bool
     question: str = ""
+    end_s: float | None = None
+    untold: frozenset[float] = frozenset()
 
 
 def lesson_of(record: RoastRecord, times: Sequence[float], probabilities: Doubles) -> Lesson:
@@ -74,6 +78,8 @@ def lesson_of(record: RoastRecord, times: Sequence[float], probabilities: Double
     moment = record.roast.moment("first_crack.start")
     start_s, whose = moment.at_s, "confirmed" if moment.confirmed and moment.whose == "heard" else moment.whose
     machine, cracks = np.zeros(len(at)), np.zeros(len(at))
+    ends = (record.roast.at_s(what) for what in ("drop", "cooled", "first_crack.end"))
+    end_s = next((end for end in ends if end is not None), None)
     question = ""
     if moment.corrected and start_s is None:
         machine = np.ones(len(at))
@@ -81,12 +87,10 @@ def lesson_of(record: RoastRecord, times: Sequence[float], probabilities: Double
         question = f"{record.roast.name} has no first crack: give it by 'crackdetect review {record.roast.number}'"
     else:
         question = _question(record, start_s, whose, at, probabilities)
-        ends = (record.roast.at_s(what) for what in ("drop", "cooled", "first_crack.end"))
-        end_s = next((end for end in ends if end is not None), np.inf)
-        before, after = at < start_s - _BEFORE_S, (at > start_s - _LATE_S) & (at < end_s)
+        before, after = at < start_s - BEFORE_S, (at > start_s - LATE_S) & (at < (np.inf if end_s is None else end_s))
         machine = np.where(before, 1 - probabilities, np.where(after & (probabilities < _SURELY_NONE), 1.0, 0.0))
         cracks = np.where(after, (_HEARD if whose == "heard" else _MARKED) * probabilities, 0.0)
-    answers = {}
+    answers, untold = {}, set()
     for label in record.corrections.cracks:
         place = int(np.argmin(np.abs(at - label.at))) if len(at) else 0
         if not len(at) or abs(at[place] - label.at) > SAME_CRACK_S:
@@ -94,10 +98,12 @@ def lesson_of(record: RoastRecord, times: Sequence[float], probabilities: Double
         machine[place], cracks[place] = float(label.is_crack is False), float(label.is_crack is True)
         if label.is_crack is not None:
             answers[float(at[place])] = label.is_crack
+        else:
+            untold.add(float(at[place]))
     if question:
         machine, cracks = np.zeros(len(at)), np.zeros(len(at))
     said = whose in ("marked", "confirmed", "corrected")
-    return Lesson(machine, cracks, start_s, whose, answers, said, question)
+    return Lesson(machine, cracks, start_s, whose, answers, said, question, end_s, frozenset(untold))
 
 
 def _question(record: RoastRecord, start_s: float, whose: str, at: Doubles, probabilities: Doubles) -> str:

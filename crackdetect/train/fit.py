@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, TypeVar
 
 import numpy as np
@@ -23,6 +24,7 @@ from crackdetect.synth.sounds import SoundBank
 from crackdetect.train import context, own_machine
 from crackdetect.train.labelled_rows import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
 from crackdetect.train.network import fitted, layers_of
+from crackdetect.train.own_roasts import OwnRoasts
 from crackdetect.train.scenes import Scene, machine_scenes, rendered, scenes, whole_scenes
 from crackdetect.train.score_model import fit_score_model
 from crackdetect.train.sounds import Side, bank
@@ -167,7 +169,9 @@ def train(
     card = _card(model, rows=rows, calibration=calibration, context_scenes=len(met), seed=run.seed, card=card)
     held, _ = _stack(calibration)
     golden = held[:: max(1, len(held) // 12)][:12]
-    return teach_machines(out, model, run, golden=golden, card=card, count=machine_count)
+    taught = teach_machines(out, model, run, golden=golden, card=card, count=machine_count)
+    assert taught is not None, "without own roasts all is written"
+    return taught
 
 
 def teach_machines(
@@ -180,8 +184,9 @@ def teach_machines(
     count: int,
     leave_out: frozenset[str] = frozenset(),
     left_out: bool = False,
-) -> Model:
-    """Teaches a model to learn the machine at hand, and writes it.
+    own: OwnRoasts | None = None,
+) -> Model | None:
+    """Teaches a model to learn the machine at hand, and writes it; None where own roasts gain nothing by it.
 
     Parameters
     ----------
@@ -198,6 +203,8 @@ def teach_machines(
         Families (of ``synth.wide.FAMILIES``) of which no scene teaches anything.
     left_out : bool
         See :func:`crackdetect.train.own_machine.fit_own_machine`.
+    own : OwnRoasts, optional
+        A person's own roasts, added to the scenes; then nothing is written unless they are heard better.
 
     Raises
     ------
@@ -216,12 +223,17 @@ def teach_machines(
     folder.mkdir(exist_ok=True)
     hear_one = partial(own_machine.hear_into, folder=folder, sounds=sounds, side="calibrate", model=model)
     files = run.work_through(hear_one, scenes, "machines")
-    taught, told = own_machine.fit_own_machine(
-        files, seed=run.seed, jobs=run.jobs, say=run.progress, left_out=left_out
-    )
-    model = replace(model, own_machine=taught)
+    with TemporaryDirectory(prefix="crackdetect-own-") as place:
+        roasts = [] if own is None else own.scenes(Path(place), hidden=model.classifier.network.hidden)
+        fits = own_machine.fit_own_machine(
+            files, seed=run.seed, jobs=run.jobs, say=run.progress, left_out=left_out, own=roasts
+        )
+    if own is not None and not own.gain_by(fits.judges):
+        return None
+    model = replace(model, own_machine=fits.model)
+    with_own = {"own_roasts": len(roasts)} if roasts else {}
     without = {"leave_out": sorted(leave_out)} if leave_out else {}
-    told = {"seed": run.seed, "machines": count, **without, **told}
+    told = {"seed": run.seed, "machines": count, **without, **with_own, **fits.told}
     return model_files.save(out, model, golden=golden, card=card | {"own_machine": told})
 
 

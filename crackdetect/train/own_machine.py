@@ -41,7 +41,7 @@ from crackdetect.hearing.network import Network
 from crackdetect.model import Model
 from crackdetect.running.parallel import imap
 from crackdetect.synth.truth import Truth
-from crackdetect.teach.heard_again import hear_again
+from crackdetect.teach.heard_again import HeardAgain, hear_again
 from crackdetect.train.context import ContextRows, counted
 from crackdetect.train.courses import (
     CURVE_PER_HOUR,
@@ -108,6 +108,19 @@ class MachineScene:
         """Of the candidates, see :mod:`deciding.adaptation`: float64 (n, d)."""
         return np.column_stack([self.hidden.astype(np.float64), self.candidates[:, 1]])
 
+    @classmethod
+    def of(cls, heard: HeardAgain, truth: Truth, *, hidden: int, families: tuple[str, ...] = ()) -> MachineScene:
+        """What was heard. hidden: units of the classifier's last hidden layer."""
+        told, ticks = heard.candidates, heard.ticks
+        return cls(
+            np.array([(*one[:4], one.probability) for one in told], np.float64).reshape(-1, 5),
+            np.array([one.sound.vector for one in told], np.float16).reshape(-1, features.COUNT),
+            np.array([one.sound.hidden for one in told], np.float16).reshape(-1, hidden),
+            np.array([(t.candidates, t.observed_s, t.hmm_log_odds, t.quiet) for t in ticks], np.float64).reshape(-1, 4),
+            truth,
+            families,
+        )
+
     def save(self, path: Path) -> None:
         """To a file, whole or not at all."""
         arrays = {key: getattr(self, key) for key in ("candidates", "vectors", "hidden", "ticks")}
@@ -135,15 +148,9 @@ def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Machine
     """Renders and hears a scene by the whole path. sounds: folder of real sounds, of which one side is used."""
     blocks, truth = rendered(scene, bank(sounds, side) if scene.real and sounds is not None else None)
     heard = hear_again((Block(block) for block in blocks), samplerate=scene.plan.samplerate, model=model)
-    wide, told, ticks = scene.plan.wide, heard.candidates, heard.ticks
-    return MachineScene(
-        np.array([(*one[:4], one.probability) for one in told], np.float64).reshape(-1, 5),
-        np.array([one.sound.vector for one in told], np.float16).reshape(-1, features.COUNT),
-        np.array([one.sound.hidden for one in told], np.float16).reshape(-1, model.classifier.network.hidden),
-        np.array([(t.candidates, t.observed_s, t.hmm_log_odds, t.quiet) for t in ticks], np.float64).reshape(-1, 4),
-        truth,
-        () if wide is None else wide.named,
-    )
+    wide = scene.plan.wide
+    hidden = model.classifier.network.hidden
+    return MachineScene.of(heard, truth, hidden=hidden, families=() if wide is None else wide.named)
 
 
 def hear_into(scene: Scene, *, folder: Path, sounds: Path | None, side: Side, model: Model) -> Path:
@@ -154,9 +161,34 @@ def hear_into(scene: Scene, *, folder: Path, sounds: Path | None, side: Side, mo
     return path
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """What was taught.
+
+    Attributes
+    ----------
+    model : OwnMachineModel
+        That met all scenes.
+    told : dict
+        How others of its making do on scenes that they had not met.
+    judges : tuple of OwnMachineModel
+        Of each of the person's own roasts one that has not met it.
+    """
+
+    model: OwnMachineModel
+    told: dict[str, Any]
+    judges: tuple[OwnMachineModel, ...]
+
+
 def fit_own_machine(
-    files: Sequence[Path], *, seed: int, jobs: int, say: Callable[[str], None], left_out: bool = False
-) -> tuple[OwnMachineModel, dict[str, Any]]:
+    files: Sequence[Path],
+    *,
+    seed: int,
+    jobs: int,
+    say: Callable[[str], None],
+    left_out: bool = False,
+    own: Sequence[Path] = (),
+) -> Fitted:
     """Teaches it, and tells how it does on scenes that were not met.
 
     Parameters
@@ -171,6 +203,9 @@ def fit_own_machine(
         Called before each step with a word for it.
     left_out : bool
         Whether to tell of each family what is heard on it when it taught nothing, which takes four times as long.
+    own : sequence of pathlib.Path
+        Of scenes that are a person's own roasts (:mod:`train.own_roasts`). They teach the networks alone: average
+        machine, threshold, counts and what is told are of the others.
 
     Raises
     ------
@@ -181,29 +216,38 @@ def fit_own_machine(
     """
     say("the average machine")
     model = _untaught(average_machine(files, seed=seed))
-    families = [MachineScene.families_of(path) for path in files]
+    all_files, count = [*files, *own], len(files)
+    families = [MachineScene.families_of(path) for path in all_files]
     say("relative features")
-    rows = _each(partial(_relative_rows, model=model, seed=seed), list(enumerate(files)), jobs)
-    teaching = _Teaching(files, model, rows, seed=seed, jobs=jobs)
+    rows = _each(partial(_relative_rows, model=model, seed=seed), list(enumerate(all_files)), jobs)
+    teaching = _Teaching(all_files, model, rows, seed=seed, jobs=jobs)
     say("cracks and first crack on this machine")
-    found = teaching.in_turn(deal(families, "crack"), all_at_last=True)
-    threshold = threshold_for(found.courses, per_hour=FALSE_PER_HOUR)
-    probable = [_probable(path, own) for path, own in zip(files, found.crack_odds, strict=True)]
-    per_second = found.cracks / sum(rows.truth.duration_s for rows in probable)
+    dealt = deal(families, "crack")
+    found = teaching.in_turn(dealt, all_at_last=True)
+    courses = found.courses[:count]
+    threshold = threshold_for(courses, per_hour=FALSE_PER_HOUR)
+    probable = [_probable(path, odds) for path, odds in zip(files, found.crack_odds[:count], strict=True)]
+    per_second = sum(found.cracks[:count]) / sum(rows.truth.duration_s for rows in probable)
     ratio, cv = counted(probable, hold_off_s=HOLD_OFF_S)
-    relative, crack, start = found.networks
-    moved = shifted(start, TrackerSettings().threshold - threshold)
-    fits = OwnMachineModel(model.adaptation, relative, crack, moved, round(per_second, 4), ratio, cv)
-    curve = [told_at(found.courses, per_hour=per_hour) for per_hour in CURVE_PER_HOUR]
-    told: dict[str, Any] = {"scenes": len(files), "not_met": curve}
+
+    def whole(networks: tuple[Network, Network, Network]) -> OwnMachineModel:
+        relative, crack, start = networks
+        moved = shifted(start, TrackerSettings().threshold - threshold)
+        return OwnMachineModel(model.adaptation, relative, crack, moved, round(per_second, 4), ratio, cv)
+
+    curve = [told_at(courses, per_hour=per_hour) for per_hour in CURVE_PER_HOUR]
+    told: dict[str, Any] = {"scenes": count, "not_met": curve}
     if left_out:
         say("families left out")
         others = {by: teaching.in_turn(deal(families, by)) for by in ("kind", "blow", "chance")}
         met = [Found.of(scene.times, scene.truth) for scene in map(MachineScene.load, files)]
-        dealt = {"crack": found, **others}
-        courses, odds = {by: o.courses for by, o in dealt.items()}, {by: o.crack_odds for by, o in dealt.items()}
-        told["left_out"] = left_out_table(met, families, courses, odds)
-    return fits, told
+        ways = {"crack": found, **others}
+        of_way, odds = (
+            {by: getattr(one, name)[:count] for by, one in ways.items()} for name in ("courses", "crack_odds")
+        )
+        told["left_out"] = left_out_table(met, families[:count], of_way, odds)
+    judges = tuple(whole(found.networks[fold]) for fold in dealt.judge[count:])
+    return Fitted(whole(found.networks[-1]), told, judges)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,20 +256,20 @@ class _InTurn:
 
     Attributes
     ----------
-    networks : tuple of Network
-        relative, crack and begun that met all scenes; () if they were not asked for.
+    networks : list of (Network, Network, Network)
+        relative, crack and begun of each fold; last those that met all scenes, if they were asked for.
     courses : list of Course
         With answers.
     crack_odds : list of float64, shape (n,)
         Of each scene's candidates.
-    cracks : int
+    cracks : list of int
         True ones among them.
     """
 
-    networks: tuple[Network, ...]
+    networks: list[tuple[Network, Network, Network]]
     courses: list[Course]
     crack_odds: list[Doubles]
-    cracks: int
+    cracks: list[int]
 
 
 class _Teaching:
@@ -251,8 +295,8 @@ class _Teaching:
         rows = [(one.numbers[one.taught], one.begun[one.taught]) for one in seen]
         start = fit(rows, hidden=BEGUN_HIDDEN, penalty=_BEGUN_PENALTY, step=2e-3, seeds=two)
         courses = [replace(o, numbers=_forward(start[f], o.numbers)) for o, f in zip(seen, dealt.judge, strict=True)]
-        networks = (relative[-1], crack[-1], start[-1]) if all_at_last else ()
-        return _InTurn(networks, courses, odds, sum(int(cracks.sum()) for *_, cracks in told))
+        networks = list(zip(relative, crack, start, strict=True))
+        return _InTurn(networks, courses, odds, [int(cracks.sum()) for *_, cracks in told])
 
     def _fit(
         self, dealt: Dealt, all_at_last: bool, rows: Sequence[tuple[npt.NDArray[Any], Flags]], **fit: Any
