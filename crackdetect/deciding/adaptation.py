@@ -116,6 +116,7 @@ class Adaptation:
     def __init__(self, model: AdaptationModel) -> None:
         self.model = m = model
         self._prior_products = PRIOR * (m.machine_cov + np.outer(m.machine_mean, m.machine_mean))
+        self._likely_prior = LIKELY_PRIOR * m.crack_means[0]
         self.reset()
 
     def reset(self) -> None:
@@ -123,6 +124,7 @@ class Adaptation:
         m = self.model
         self._ripening: deque[tuple[float, Floats, Doubles]] = deque()  # quiet second, features, point
         self._n = 0.0
+        self._aimed_at: Doubles | None = None  # a mean whose direction nobody has asked for yet
         self._sum, self._squares = np.zeros_like(m.mean), np.zeros_like(m.mean)
         self._points, self._products = np.zeros_like(m.machine_mean), np.zeros_like(m.machine_cov)
         self.forget_likely()
@@ -163,7 +165,9 @@ class Adaptation:
 
         points: float64 (n, d).
         """
-        towards: Doubles = (points - self._machine)[:, None, :] @ self._likely_direction[:, None]
+        if self._aimed_at is not None:
+            self._likely_direction, self._aimed_at = self._directions_to(self._aimed_at[:, None]), None
+        towards: Doubles = (points - self._machine)[:, None, :] @ self._likely_direction
         return towards[:, 0, 0]
 
     def likely(self, point: Doubles, probability: float) -> None:
@@ -181,8 +185,8 @@ class Adaptation:
     def aim(self) -> None:
         """Looks towards what was likely until now; to be called every second."""
         whole = self.likely_count + LIKELY_PRIOR
-        mean = (self._likely_points + LIKELY_PRIOR * self.model.crack_means[0]) / whole
-        self._likely_direction = self._directions_to(mean[:, None])[:, 0]
+        # the direction is worked out where a candidate asks for it
+        self._aimed_at = (self._likely_points + self._likely_prior) / whole
 
     def own(self, quiet_s: float, vector: Floats, point: Doubles) -> None:
         """A candidate that came at this quiet second is the machine's; it is learnt when it is LAG_S old."""
@@ -213,13 +217,14 @@ class Adaptation:
         self._sd: Floats = np.sqrt(np.maximum(variance, (LEAST_SD * m.sd) ** 2)).astype(np.float32)
         machine = (self._points + PRIOR * m.machine_mean) / whole
         spread = (self._products + self._prior_products) / whole - np.outer(machine, machine)
-        self._machine, self._spread, self._within = machine, spread, within_classes(spread, m.crack_cov)
+        self._machine, self._spread = machine, spread
+        self._unmixing = np.linalg.inv(within_classes(spread, m.crack_cov))
         self._directions = self._directions_to(m.crack_means.T)
         self.aim()
 
     def _directions_to(self, means: Doubles) -> Doubles:
         """Discriminants between the machine and each mean, one standard deviation of its own long: float64 (d, k)."""
-        directions = np.linalg.solve(self._within, means - self._machine[:, None])
+        directions = self._unmixing @ (means - self._machine[:, None])
         variances = ((self._spread @ directions) * directions).sum(axis=0)
         aimed: Doubles = directions / np.sqrt(np.maximum(variances, 1e-12))
         return aimed
