@@ -22,7 +22,7 @@ ROOMS: tuple[frozenset[str], ...] = (
     frozenset({"roast"}),
     frozenset({"model", "pipeline", "synth"}),
     # recordings are input, but evaluation hears them; many at a time, here or on a cluster
-    frozenset({"audio", "running.parallel"}),
+    frozenset({"audio", "running.parallel", "running.signals"}),
     frozenset({"train", "evaluate", "teach"}),
     frozenset({"storage", "terminal", "webhook", "report", "mic", "settings", "sound", "page"}),
     frozenset({"interface"}),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -243,44 +243,66 @@ def _analyze_many(paths: Sequence[Path], wanted: Wanted, *, workers: int, cluste
         )
         for path, roast in zip(paths, recordings.roast_names(paths), strict=True)
     ]
-    done: list[Report] = []
-    code = 0
+    sizes = [_size(path) for path in paths]  # bytes: the time left is told by them, for some recordings are longer
+    done: dict[int, Report] = {}
+    told = passed = code = 0
     saved: list[int] = []
     began = time.monotonic()
     broken: CrackdetectError | None = None
-    try:
-        with progress_line("recordings", total=len(jobs)) as line:
-            for report in recordings.hear_files(jobs, workers=workers, cluster=cluster):
-                if not wanted.text:
-                    for event in report.events:
-                        line.write(event.to_json())
-                else:
+
+    def tell_in_turn(report: Report) -> None:
+        """In the order of the files, whichever ends first."""
+        nonlocal code
+        if not wanted.text:
+            for event in report.events:
+                line.write(event.to_json())
+        code = code or report.exit_code
+        if wanted.save and report.exit_code != recordings.INTERRUPTED and not report.errors:
+            try:
+                saved.append(_save(report.events, report.job.path))
+            except CrackdetectError as failure:  # of this roast alone: the others go on
+                line.complain(f"{report.job.path} could not be saved: {failure}")
+                code = code or failure.exit_code
+        del report.events[1:-1]  # the rest tells of it what its summary says
+
+    with progress_line("recordings", total=sum(sizes)) as line:
+        try:
+            for number, report in recordings.hear_files(jobs, workers=workers, cluster=cluster):
+                done[number] = report
+                if wanted.text:
                     line.say(_as_it_ends(report))
-                code = code or report.exit_code
-                if wanted.save and report.exit_code != recordings.INTERRUPTED and not report.errors:
-                    try:
-                        saved.append(_save(report.events, report.job.path))
-                    except CrackdetectError as failure:  # of this roast alone: the others go on
-                        line.complain(f"{report.job.path} could not be saved: {failure}")
-                        code = code or failure.exit_code
-                done.append(report)
-                line.advance(len(done))
-                line.label(_so_far(done, of=len(jobs), passed_s=time.monotonic() - began))
-    except KeyboardInterrupt:
-        code = recordings.INTERRUPTED
-    except CrackdetectError as error:  # of the workers; what was heard is told first
-        broken = error
+                passed += sizes[number]
+                line.advance(passed)
+                line.label(_so_far(done.values(), of=len(jobs), passed_s=time.monotonic() - began))
+                while told in done:
+                    tell_in_turn(done[told])
+                    told += 1
+        except KeyboardInterrupt:
+            code = recordings.INTERRUPTED
+        except CrackdetectError as error:  # of the workers; what was heard is told first
+            broken = error
+        reports = [done[number] for number in sorted(done)]
+        for report in reports[told:]:
+            tell_in_turn(report)
     if wanted.save:
         tell(f"Saved {_numbered(saved)}; 'crackdetect log' lists what there is")
-    _tell_notes(done)
-    _tell_failures(done, of=len(jobs))
-    if wanted.text and done:
-        print_table(results_table([_row(report) for report in done], charge=wanted.settings.charge_at))
+    _tell_notes(reports)
+    _tell_failures(reports, of=len(jobs))
+    if wanted.text and reports:
+        print_table(results_table([_row(report) for report in reports], charge=wanted.settings.charge_at))
     if broken is not None:
         raise broken
     if code == recordings.INTERRUPTED:
         complain("interrupted")
     return code
+
+
+def _size(path: Path) -> int:
+    """Bytes, at least 1; why a file cannot be read is told when it is heard."""
+    try:
+        return max(1, path.stat().st_size)
+    except OSError:
+        return 1
 
 
 def _numbered(saved: Sequence[int]) -> str:
@@ -317,7 +339,7 @@ def _as_it_ends(report: Report) -> str:
     return f"{report.job.path}: {', '.join(words)}"
 
 
-def _so_far(done: Sequence[Report], *, of: int, passed_s: float) -> str:
+def _so_far(done: Collection[Report], *, of: int, passed_s: float) -> str:
     """What several recordings have come to after so many seconds."""
     heard_s = sum(report.duration_s for report in done)
     now_s = sum(report.duration_s for report in done if not report.before)

@@ -49,7 +49,7 @@ Exit codes: 0 done, 1 a defect of crackdetect, 2 usage or setting,
 #: Commands of the log that are looked for here.
 _BELOW = {name: f"log {name}" for name in ("compare", "trend", "show", "edit", "note", "export", "import", "backup")}
 PROGRAM = "crackdetect"
-_TRAIN_PACKAGES = ("sklearn", "librosa", "joblib")
+_TRAIN_PACKAGES = ("sklearn", "librosa")
 #: What options are called now, by what they were called.
 _RENAMED = {
     "--green": "--batch",

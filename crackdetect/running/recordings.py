@@ -5,18 +5,12 @@ There is no second algorithm here: each recording goes through the same pipeline
 
 from __future__ import annotations
 
-import signal
 import threading
-from collections import deque
-from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
-from multiprocessing import get_context
-from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +25,7 @@ from crackdetect.model import Model, load_model
 from crackdetect.pipeline import Pipeline
 from crackdetect.running import heard_before
 from crackdetect.running.loop import listen
-from crackdetect.running.parallel import imap
-from crackdetect.running.signals import ended_by_signals
+from crackdetect.running.parallel import imap_until_interrupted
 from crackdetect.storage import machine_profiles, paths
 
 #: Exit code of a file command that the person interrupted (128 + SIGINT, as shells have it).
@@ -333,8 +326,8 @@ def _place(job: Job, folder: Path) -> Path | None:
         return None
 
 
-def hear_files(jobs: Sequence[Job], *, workers: int = 1, cluster: str | None = None) -> Iterator[Report]:
-    """Reports in the order of the jobs, each as soon as it and all before it are done.
+def hear_files(jobs: Sequence[Job], *, workers: int = 1, cluster: str | None = None) -> Iterator[tuple[int, Report]]:
+    """Number of each job and its report, as they end.
 
     Parameters
     ----------
@@ -345,85 +338,15 @@ def hear_files(jobs: Sequence[Job], *, workers: int = 1, cluster: str | None = N
 
     Raises
     ------
-    CrackdetectError
-        When a worker dies.
     KeyboardInterrupt
         After the reports of the files in which the person interrupted.
     """
-    if cluster is not None:
-        yield from (report for _, report in imap(hear_file, jobs, cluster=cluster, ordered=True))
-        return
-    workers = min(workers, len(jobs))
-    interrupted = False
-    with closing(_heard_here(jobs) if workers <= 1 else _heard_by_workers(jobs, workers)) as reports:
-        for report in reports:
-            interrupted = interrupted or report.exit_code == INTERRUPTED
-            if report.events or report.exit_code != INTERRUPTED:  # else nothing of it was heard
-                yield report
-    if interrupted:
-        raise KeyboardInterrupt
+    many = min(workers, len(jobs))
+    for number, report in imap_until_interrupted(hear_file, jobs, jobs=many, cluster=cluster, lost=_lost):
+        if report.events or report.exit_code != INTERRUPTED:  # else nothing of it was heard
+            yield number, report
 
 
-def _heard_here(jobs: Sequence[Job]) -> Generator[Report, None, None]:
-    stop = threading.Event()
-    for job in jobs:
-        yield hear_file(job, stop)
-        if stop.is_set():
-            return
-
-
-def _heard_by_workers(jobs: Sequence[Job], workers: int) -> Generator[Report, None, None]:
-    """A few jobs are under way at a time, so that a folder of any size is held in bounded memory."""
-    # spawn is the one way that works alike on all systems and with threads about
-    spawn = get_context("spawn")
-    ending, go_on = spawn.Pipe(duplex=False)
-    pool = ProcessPoolExecutor(workers, mp_context=spawn, initializer=_begin_worker, initargs=(ending,))
-    waiting: deque[Future[Report]] = deque()
-    try:
-        with ended_by_signals(lambda name: go_on.close(), "SIGINT"):
-            for job in jobs:
-                with _born_deaf():
-                    waiting.append(pool.submit(_hear_in_worker, job))
-                if len(waiting) >= 2 * workers:
-                    yield waiting.popleft().result()
-                if go_on.closed:
-                    break
-            while waiting:
-                yield waiting.popleft().result()
-    except BrokenProcessPool:
-        raise CrackdetectError("a worker process ended without an answer (out of memory?); use --jobs 1") from None
-    finally:
-        go_on.close()
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-@contextmanager
-def _born_deaf() -> Iterator[None]:
-    """A process that is started here ignores Ctrl-C, in the midst of whose imports it would end with a traceback."""
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-# -- in a worker process -----------------------------------------------------------------------------------------
-
-#: Set when the person has interrupted: what is being heard ends, and what was still to be heard is not begun.
-_interrupted = threading.Event()
-
-
-def _begin_worker(ending: Connection) -> None:
-    """Ctrl-C reaches every process of a terminal at any moment; what a worker goes by is its starter's closed pipe."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-    def wait() -> None:
-        with suppress(EOFError, OSError):
-            ending.recv()
-        _interrupted.set()
-
-    threading.Thread(target=wait, name="interrupt", daemon=True).start()
-
-
-def _hear_in_worker(job: Job) -> Report:
-    return hear_file(job, _interrupted)
+def _lost(job: Job) -> Report:
+    why = f"{job.path} could not be heard: every process that took it ended without an answer (out of memory?)"
+    return Report(job=job, errors=[f"{why}; hear it alone, or with fewer --jobs"], exit_code=CrackdetectError.exit_code)
