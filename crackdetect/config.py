@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Literal, get_args
 
 from crackdetect.errors import SettingError
+from crackdetect.notation import clock
 
 _CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):([0-5]?\d(?:\.\d+)?)")
 _PLAIN = re.compile(r"(\d+(?:\.\d+)?)\s*s")
@@ -197,6 +198,15 @@ class UsualStart:
         """In nine of ten roasts between these, seconds since charge."""
         factor = math.exp(1.645 * self.spread)
         return self.median_s / factor, self.median_s * factor
+
+    def differs(self, time_s: float) -> Literal["", "earlier", "later"]:
+        """Whether a time since charge lies outside of ``window_s``, and on which side."""
+        first, last = self.window_s
+        return "earlier" if time_s < first else "later" if time_s > last else ""
+
+    def __str__(self) -> str:
+        first, last = map(clock, self.window_s)
+        return f"usually {first} to {last} on this machine, of {self.roasts} roasts"
 
 
 #: How sure the hearing must be before it announces: the one choice there is about it.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import fields, replace
 from itertools import permutations
 from pathlib import Path
@@ -22,6 +23,7 @@ from crackdetect.deciding.machine_sums import MachineSums, taught
 from crackdetect.deciding.own_machine import AskedCandidate, OwnMachine, OwnMachineModel
 from crackdetect.deciding.tracker import AskedTick
 from crackdetect.errors import InputError, ModelError
+from crackdetect.events import Event
 from crackdetect.hearing import features
 from crackdetect.hearing.classifier import Sound
 from crackdetect.model import Model
@@ -31,6 +33,7 @@ from crackdetect.storage import machine_profiles, paths
 from crackdetect.storage.roast_store import RoastLog
 from crackdetect.synth.plan import plan_roast
 from crackdetect.teach import comparison
+from crackdetect.teach.advice import advice
 from crackdetect.teach.comparison import TeachingRoast, Told
 from crackdetect.teach.heard_again import Answers, HeardAgain
 from crackdetect.teach.lesson import Lesson, lesson_of
@@ -178,6 +181,66 @@ def test_a_stray_press_is_asked_about_and_teaches_nothing() -> None:
     # many likely cracks about the mark: then the program was late, not the person early
     many = np.arange(15.0, 25.0).tolist()
     assert not lesson_of(record(Moment(heard_s=100.0, marked_s=20.0)), many, np.full(10, 0.7)).question
+
+
+def test_a_mark_where_nothing_was_announced_is_asked_about_if_the_likely_cracks_lie_elsewhere() -> None:
+    """Three likely cracks a minute about 4:00 and the mark at 0:20; a machine that was not heard at all is taught."""
+    marked = record(Moment(marked_s=20.0))
+    elsewhere, near = [30.0, 240.0, 250.0, 260.0, 270.0, 290.0], [30.0, 31.0, 32.0, 33.0, 34.0, 290.0]
+    asked = lesson_of(marked, elsewhere, np.full(6, 0.8))
+    assert "marked at 0:20, likely cracks about 4:00, and hardly a crack near the mark" in asked.question
+    assert not asked.machine.any()
+    assert not lesson_of(marked, near, np.full(6, 0.8)).question
+    assert not lesson_of(marked, elsewhere, np.full(6, 0.1)).question
+    assert not lesson_of(marked, [], np.zeros(0)).question
+
+
+def test_a_press_that_was_taken_back_is_not_learnt(tmp_path: Path) -> None:
+    """Undone or "not yet": the log holds no mark, so there is nothing to learn, and it is asked when it began."""
+    start = Event("roast.start", 0.0, 0.0, None, 0, "x", {"settings": {}})
+    pressed = Event("mark", 20.0, 20.0, None, 1, "x", {"what": "first_crack.start"})
+    undone = Event("mark", 20.0, 25.0, None, 2, "x", {"what": "first_crack.not_yet", "undo": True})
+    with RoastLog(tmp_path / "log.db") as log:
+        log.keep([start, pressed, undone])
+        kept = log.record(log.find("last"))
+    assert kept.roast.moment("first_crack.start").marked_s is None
+    assert "has no first crack: give it by 'crackdetect review 1'" in lesson_of(kept, TIMES, LIKELY).question
+
+
+# -- what would help most next ---------------------------------------------------------------------------------
+
+
+def test_what_helps_most_next() -> None:
+    """First that two recorded roasts can judge, a slip before all, then answers, the other starts, a further roast."""
+    marked, heard = {"first_crack.start": Moment(marked_s=9.0)}, {"first_crack.start": Moment(heard_s=9.0)}
+    slip = {"first_crack.start": Moment(heard_s=99.0, marked_s=9.0)}
+    answered = Corrections((CrackLabel(1.0, True, "", ""),))
+
+    def said(*moments: dict[str, Moment], answers: Sequence[int] = (), cracks: int = 9) -> str:
+        recording = Path("x.flac")
+        own = [
+            Roast(n, "", "", "", moments=one, recording=recording, crack_count=cracks)
+            for n, one in enumerate(moments, start=1)
+        ]
+        corrections = {one.number: answered if one.number in answers else Corrections() for one in own}
+        return advice("drum", own[::-1], corrections)
+
+    record_one = 'the next roast, recorded: crackdetect listen --record --machine "drum"'
+    begun = "say when first crack began in roast 1: crackdetect review 1"
+    assert said() == said(marked) == record_one
+    assert said(marked, heard) == "say when first crack began in roast 2: crackdetect review 2"
+    assert said(heard, marked) == begun
+    assert said(slip, marked) == "say when first crack truly began in roast 1: crackdetect review 1"
+    assert said(heard, marked, marked) == "two minutes of answers: crackdetect review 3"
+    assert said(heard, marked, marked, answers=[3]) == "two minutes of answers: crackdetect review 2"
+    assert said(heard, marked, marked, answers=[1, 2, 3]) == begun
+    assert said(marked, marked, answers=[1, 2]) == record_one
+    assert said(marked, marked, cracks=0) == record_one  # nothing to listen to
+    unrecorded = Roast(1, "", "", "", moments=marked)
+    assert advice("", [unrecorded] * 3, {1: Corrections()}) == "the next roast, recorded: crackdetect listen --record"
+
+
+# -- where first crack was not heard ----------------------------------------------------------------------------
 
 
 def test_without_first_crack_nothing_is_taught_and_the_sentence_says_how_to_give_it() -> None:

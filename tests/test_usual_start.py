@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from crackdetect.roast.alerts import Alerts
 from crackdetect.roast.event_reader import settings_of
 from crackdetect.roast.pooling import partly_pooled
 from crackdetect.roast.record import Moment, Roast
-from crackdetect.roast.standing import unusual
+from crackdetect.roast.standing import coming, since, unusual
 from crackdetect.roast.state import RoastState
 from crackdetect.roast.usual_start import LEAST, usual_start
 from crackdetect.storage.log_file import FILE
@@ -120,6 +121,20 @@ def test_a_new_coffee_is_expected_where_the_machine_has_its_others_and_less_sure
     assert 600 < other.median_s <= 700
 
 
+def test_a_mark_far_from_what_was_heard_tells_nothing_until_it_is_said_again() -> None:
+    slip = Moment(heard_s=530.0, marked_s=200.0)
+    slipped = [replace(one, moments={**one.moments, "first_crack.start": slip}) for one in roasts(1.0, 1.0)]
+    known = [*slipped, *roasts(500.0, 510.0, 520.0)]
+    assert expected(known) == expected(known[2:])
+    said = [
+        replace(one, moments={**one.moments, "first_crack.start": replace(slip, confirmed=True)}) for one in slipped
+    ]
+    assert expected([*said, *known[2:]]) == expected(known[2:])  # yes to what was heard is not said of a mark
+    right = replace(slip, corrected=True, entered_s=530.0)
+    put_right = [replace(one, moments={**one.moments, "first_crack.start": right}) for one in slipped]
+    assert expected([*put_right, *known[2:]]).roasts == 5
+
+
 def test_few_roasts_another_machine_and_times_that_cannot_be_say_nothing() -> None:
     assert usual_start(roasts(*[500.0] * (LEAST - 1)), machine="drum", coffee=None, green_g=None) is None
     assert usual_start(roasts(*[500.0] * 9, machine="wok"), machine="drum", coffee=None, green_g=None) is None
@@ -152,12 +167,22 @@ def test_listening_knows_and_says_it_and_untaught_does_without(
     usual = settings_of(heard.events[0]["settings"]).usual_start
     assert usual is not None
     first, last = map(clock, usual.window_s)
-    assert f"note: here first crack usually comes between {first} and {last} after charge, by 3 roasts" in heard.err
+    said = f"first crack: usually {first} to {last} on this machine, of"
+    assert f"note: {said} 3 roasts, counted from charge" in heard.err
     for options in (["--machine", "Drum", "--untaught"], ["--machine", "Wok"]):
         assert "usual_start" not in run("listen", "--quiet", "--model", plain, *options).events[0]["settings"]
     listed = run("teach").out
-    assert '"Wok": 1 roast, not taught\n' in listed
-    assert f'"Drum": 5 roasts, not taught, first crack between {first} and {last}\n' in listed
+    assert '"Wok": 1 roast, not taught\n    0 recorded, ' in listed
+    assert '"Drum": 5 roasts, not taught\n    0 recorded, first crack said in 0 of them, 0 sounds answered\n' in listed
+    assert f"    {said} 3 roasts\n" in listed  # the two that were listened to just now had none
+    shown = " ".join(run("log", "show", "3", "--format", "text").out.split())
+    assert "usually" not in shown  # two before it
+    with RoastLog() as log:
+        log.keep(roast_events("four", about={"machine": "Drum", "started": "2027-03-01T10:00:00+00:00"}))
+        fourth = log.find("four")
+        log.edit(fourth, moments={"first_crack.start": 60.0 + (fourth.at_s("charge") or 0.0)})
+    shown = " ".join(run("log", "show", "four", "--format", "text").out.split())
+    assert f"usually {first} to {last} on this machine, of 3 roasts before: earlier than that" in shown
 
 
 # -- in the decision -------------------------------------------------------------------------------------------
@@ -204,7 +229,32 @@ def test_an_unusual_announcement_is_made_and_says_so(at: float, said: str) -> No
     state = RoastState.of(roast)
     assert unusual(state, at) == said
     alerts = Alerts()
-    texts = [alert.text for one in [*roast, begun] for alert in alerts.push(one)]
-    assert texts[-1].endswith(f"12 s ago{', ' + said if said else ''}.")
+    told = [alert for one in [*roast, begun] for alert in alerts.push(one)]
+    assert told[-1].spoken == f"First crack began 12 seconds ago{f', {said.split()[0]} than usual' if said else ''}."
+    assert told[-1].text.endswith(f"12 s ago{', ' + said if said else ''}.")
     assert unusual(RoastState.of(roast[:1]), at) == ""  # without charge nothing counts from it
     assert unusual(RoastState.of([unknown, roast[1]]), at) == ""
+    assert since(RoastState.of([*roast, begun]), at).partition("; ")[2] == said  # as the boards have it
+
+
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [
+        (100.0, "first crack, usually 7:27 to 9:42 on this machine, of 12 roasts."),
+        (500.0, "first crack, usually 7:27 to 9:42 on this machine, of 12 roasts."),
+        (620.0, "first crack, which usually comes by 9:42 on this machine; trust your own ears, f marks it by hand."),
+    ],
+)
+def test_what_is_usual_here_is_what_comes_next(at: float, said: str) -> None:
+    """Unless the person has said when they expect it, or charge is not known."""
+    usual = Settings(usual_start=UsualStart(510.0, 0.08, 12)).as_fields()
+    charge = Event("charge", 20.0, 20.0, None, 1, "x", {"how": "key"})
+    press = {"charge": "c", "first_crack.start": "f"}
+
+    def next_of(about: dict[str, object], *events: Event) -> str:
+        started = Event("roast.start", 0.0, 0.0, None, 0, "x", {"settings": usual, "about": about})
+        return coming(RoastState.of([started, *events]), at, press=press)
+
+    assert next_of({}, charge) == said
+    assert "on this machine" not in next_of({})
+    assert "expected" in next_of({"expect": [480.0, 540.0]}, charge)

@@ -233,13 +233,11 @@ def _timed(settings: Settings, held: Mapping[str, Resolved], data: Path) -> Sett
     from dataclasses import replace
 
     from crackdetect.listening.usual_here import usual_here
-    from crackdetect.notation import clock
 
     usual = usual_here(data, machine=held["machine"].value, coffee=held["coffee"].value, green_g=held["batch"].value)
     if usual is None:
         return settings
-    first, last = map(clock, usual.window_s)
-    tell(f"note: here first crack usually comes between {first} and {last} after charge, by {usual.roasts} roasts")
+    tell(f"note: first crack: {usual}, counted from charge")
     return replace(settings, usual_start=usual)
 
 

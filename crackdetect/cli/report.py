@@ -26,6 +26,7 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
     """
     from crackdetect.report import drawing, roast_figures
     from crackdetect.report import sound as sounds
+    from crackdetect.roast.usual_start import usual_before
     from crackdetect.roast.words import file_name
     from crackdetect.storage import atomic_file
     from crackdetect.storage.roast_store import RoastLog
@@ -36,6 +37,7 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
     require("report", "matplotlib", *(["jinja2"] if wants_page else []))
     with RoastLog() as log:
         record = log.record(log.find(roast))
+        usual = usual_before(log.roasts(), record.roast)
     found = record.roast
     page_at = out or Path(f"report-{found.number}-{file_name(found.coffee or found.identity)}.html")
     for kind, path in [*sheets, *([("html", page_at)] if wants_page else [])]:  # before the drawing takes its time
@@ -59,7 +61,7 @@ def command(roast: str, out: Path | None, png: Path | None, svg: Path | None, pd
             return
         from crackdetect.report.page import render
 
-        page = render(record, heard, no_sound=missing)
+        page = render(record, heard, usual=usual, no_sound=missing)
         line.advance(3)
         with atomic_file.whole_file(page_at, replace=replace, own=atomic_file.is_own("html")) as part:
             part.write_text(page, encoding="utf-8")

@@ -68,7 +68,7 @@ def command(
         if name is None and (undo or out is not None):
             raise SettingError("several machines are in the log; name one, as 'crackdetect teach' lists them")
         if name is None:
-            _list(roasts, data)
+            _list(log, roasts, data)
         elif undo:
             _undo(name, data)
         elif out is not None:
@@ -109,21 +109,35 @@ def _names(roasts: Sequence[Roast], data: Path) -> list[str]:
     return list({name.casefold(): name for name in reversed(spelt)}.values())[::-1]
 
 
-def _list(roasts: Sequence[Roast], data: Path) -> None:
-    """The machines, and what is known of each."""
-    from crackdetect.notation import clock
-    from crackdetect.roast.usual_start import usual_start
+def _list(log: RoastLog, roasts: Sequence[Roast], data: Path) -> None:
+    """The machines, what is known of each, and what would help most next."""
     from crackdetect.storage import machine_profiles
+    from crackdetect.teach.advice import advice
+    from crackdetect.teach.lesson import is_said
 
     profiles = {profile.machine.casefold(): profile for profile in machine_profiles.known(data=data)}
     print_line("Machines in the log; teach one with: crackdetect teach MACHINE")
     for name in _names(roasts, data):
-        of_it = sum(_is_of(roast, name) for roast in roasts)
+        own = [roast for roast in roasts if _is_of(roast, name)]
+        corrections = log.corrections(own)
+        recorded = [roast for roast in own if roast.recording is not None]
         profile = profiles.get(name.casefold())
         known = "not taught" if profile is None else f"taught by {count(len(profile.roasts))}"
-        usual = usual_start(roasts, machine=name, coffee=None, green_g=None)
-        comes = "" if usual is None else f", first crack between {' and '.join(map(clock, usual.window_s))}"
-        print_line(f"  {spoken(name)}: {count(of_it)}, {known}{comes}")
+        print_line(f"  {spoken(name)}: {count(len(own))}, {known}")
+        answers = sum(len(corrections[roast.number].cracks) for roast in recorded)
+        said = sum(map(is_said, recorded))
+        print_line(f"    {len(recorded)} recorded, first crack said in {said} of them, {answers} sounds answered")
+        _print_usual(roasts, name, indent="    ")
+        print_line(f"    next: {advice(name, own, corrections)}")
+
+
+def _print_usual(roasts: Sequence[Roast], name: str, *, indent: str = "") -> None:
+    """When first crack usually comes on a machine, where that is known."""
+    from crackdetect.roast.usual_start import usual_start
+
+    usual = usual_start(roasts, machine=name, coffee=None, green_g=None)
+    if usual is not None:
+        print_line(f"{indent}first crack: {usual}" if indent else f"First crack: {usual}.")
 
 
 def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path) -> None:
@@ -145,27 +159,28 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
             f"confirmed or corrected. It takes {LEAST} such roasts to tell whether teaching helps: press f when you "
             "hear it, or use crackdetect review."
         )
-        _print_advice(records)
+        _print_advice(name, records)
         return
+    _print_usual(roasts, name)
     before, after = compared([one for _, one in teaching], model.own_machine)
     print_comparison(spoken(name), before, after)
     if not after.better_than(before):
         print_line("It is not better on your own roasts, so nothing has changed.")
         if _known(name, data) is not None:
             print_line("What was taught before is still used; --undo takes it back.")
-        _print_advice(records)
+        _print_advice(name, records)
         return
     sums = weighed([one.sums for _, one in teaching])
     profile = MachineProfile(name, model.digest, tuple(record.roast.identity for record, _ in teaching), sums)
     if profile.says_the_same_as(_known(name, data)):
         print_line("That is known already; nothing has changed.")
-        _print_advice(records)
+        _print_advice(name, records)
         return
     kept = machine_profiles.adopt(profile, data=data)
     used = f"listen --machine {_quoted(name)}" if name else "listen"
     print_line(f"It is better on your own roasts: 'crackdetect {used}' uses it from now on ({kept.digest}).")
     print_line(f"Take it back with: crackdetect teach {_quoted(name)} --undo")
-    _print_advice(records)
+    _print_advice(name, records)
 
 
 def _is_of(roast: Roast, machine: str) -> bool:
@@ -183,12 +198,13 @@ def _known(name: str, data: Path) -> MachineProfile | None:
         return None
 
 
-def _print_advice(records: Sequence[RoastRecord]) -> None:
-    """What would help most next."""
-    unanswered = [record.roast for record in records if not record.corrections.cracks]
-    if unanswered:
-        newest = unanswered[-1]
-        print_line(f"What helps most next: two minutes of answers, crackdetect review {newest.number}")
+def _print_advice(name: str, records: Sequence[RoastRecord]) -> None:
+    """What would help most next. records: oldest first."""
+    from crackdetect.teach.advice import advice
+
+    roasts = [record.roast for record in reversed(records)]
+    corrections = {record.roast.number: record.corrections for record in records}
+    print_line(f"What helps most next: {advice(name, roasts, corrections)}")
 
 
 def _undo(name: str, data: Path) -> None:

@@ -14,20 +14,23 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from crackdetect import __version__
+from crackdetect.config import UsualStart
 from crackdetect.notation import clock, grams, percent, percent_sure
 from crackdetect.report import style
 from crackdetect.roast import cautions
 from crackdetect.roast.arithmetic import USUAL_HIGH, USUAL_LOW, development_verdict, roast_level
 from crackdetect.roast.record import CUP_MEANING, CUPS, LIKING, Crack, Note, Roast, RoastRecord, cup_word, spoken_model
 from crackdetect.roast.words import shown
-from crackdetect.terminal.roast_lines import correction_rows
+from crackdetect.terminal.roast_lines import beside_usual, correction_rows
 from crackdetect.terminal.summary import against_target, health_text
 
 if TYPE_CHECKING:
     from crackdetect.report.sound import Part, Sound
 
 
-def render(record: RoastRecord, sound: Sound | None, *, no_sound: str | None = None) -> str:
+def render(
+    record: RoastRecord, sound: Sound | None, *, usual: UsualStart | None = None, no_sound: str | None = None
+) -> str:
     """The report as one page of HTML.
 
     Parameters
@@ -35,6 +38,8 @@ def render(record: RoastRecord, sound: Sound | None, *, no_sound: str | None = N
     record : RoastRecord
     sound : Sound or None
         What was gathered of its recording.
+    usual : UsualStart, optional
+        What its machine's earlier roasts let expect of it.
     no_sound : str, optional
         Why there is no sound, told in its place.
     """
@@ -60,7 +65,7 @@ def render(record: RoastRecord, sound: Sound | None, *, no_sound: str | None = N
         roast=roast,
         tones=style.TONES,
         tiles=_tiles(roast),
-        facts=_facts(record),
+        facts=_facts(record, usual),
         wrong_rate=record.wrong_rate,
         verdict=_verdict(record),
         drawings=drawings,
@@ -126,7 +131,7 @@ def _tiles(roast: Roast) -> list[tuple[str, str, str]]:
     ]
 
 
-def _facts(record: RoastRecord) -> list[tuple[str, str]]:
+def _facts(record: RoastRecord, usual: UsualStart | None) -> list[tuple[str, str]]:
     roast = record.roast
     end, second = roast.at_s("first_crack.end"), roast.at_s("second_crack.start")
     lost_end = "" if roast.moment("first_crack.end").heard_s is None else "not known"
@@ -138,6 +143,7 @@ def _facts(record: RoastRecord) -> list[tuple[str, str]]:
         ("Origin", roast.origin or "-"),
         ("Machine", roast.machine or "-"),
         ("Microphone", roast.microphone or "-"),
+        *([] if usual is None else [("First crack here", beside_usual(roast, usual))]),
         ("Cracks", f"{roast.crack_count:,}"),
         ("First crack ended", (lost_end or "not heard") if end is None else clock(roast.roast_time(end))),
         ("Second crack", "not heard" if second is None else clock(roast.roast_time(second))),

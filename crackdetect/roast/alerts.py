@@ -132,7 +132,7 @@ class Alerts:
             "first_crack",
             2,
             f"First crack began {self._at(at)}, {late} s ago{f', {strange}' if strange else ''}.",
-            f"First crack began {late} {plural} ago.",
+            f"First crack began {late} {plural} ago{f', {strange.split()[0]} than usual' if strange else ''}.",
             now,
         )
 

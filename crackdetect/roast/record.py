@@ -47,6 +47,9 @@ FORMER_CUPS = {"raw": -2, "thin": -1, "right": 0, "flat": 1, "bitter": 2}
 LIKING = {1: "would not drink it", 2: "drinkable", 3: "good", 4: "very good", 5: "the best so far"}
 
 
+#: A mark farther than this from what was heard may have been a slip, seconds (chosen).
+FAR_S = 30.0
+
 #: In a model's hash: before what is known of the machine.
 TAUGHT = "+"
 
@@ -106,6 +109,13 @@ class Moment:
         if self.marked_s is not None:
             return "marked"
         return "" if self.heard_s is None else "heard"
+
+    @property
+    def may_be_a_slip(self) -> bool:
+        """Whether it was marked so far from where it was heard that it is asked about before anything is learnt."""
+        if self.corrected or self.marked_s is None or self.heard_s is None:
+            return False
+        return abs(self.heard_s - self.marked_s) > FAR_S
 
     @property
     def interval_s(self) -> tuple[float, float] | None:

@@ -73,7 +73,7 @@ def leading(state: RoastState, now: float) -> Leading:
         return Leading("since the drop", "", now - state.drop.at)
     development = state.development(now)
     if development is not None and state.first_crack is not None:
-        return Leading("development", _dated(state, state.first_crack, "first crack"), development)
+        return Leading("development", since(state, now), development)
     roast_time = state.roast_time(now)
     if roast_time is not None and state.charge is not None:
         return Leading("roast time", f"since charge, {_HOW[state.charge.how]}", roast_time)
@@ -89,8 +89,11 @@ def countdown(state: RoastState, now: float) -> Leading | None:
 
 
 def since(state: RoastState, now: float) -> str:
-    """Since when first crack is, and how that is known; empty before it."""
-    return "" if state.first_crack is None else _dated(state, state.first_crack, "first crack")
+    """Since when first crack is, how that is known, and whether it is unusual here; empty before it."""
+    if state.first_crack is None:
+        return ""
+    strange = unusual(state, state.first_crack.at) if state.first_crack.how == "heard" else ""
+    return "; ".join(filter(None, [_dated(state, state.first_crack, "first crack"), strange]))
 
 
 def _dated(state: RoastState, statement: Statement, name: str) -> str:
@@ -154,6 +157,12 @@ def coming(state: RoastState, now: float, *, press: Mapping[str, str]) -> str:
     if state.coming:
         return f"first crack? {pops(state, now)}; press {press['first_crack.start']} if you hear it too."
     by_hand = f"{press['first_crack.start']} marks it by hand."
+    usual = state.settings.usual_start
+    if expect is None and usual is not None and state.charge is not None:
+        last = usual.window_s[1]
+        if usual.differs(roast_time) != "later":
+            return f"first crack, {usual}."
+        return f"first crack, which usually comes by {clock(last)} on this machine; trust your own ears, {by_hand}"
     if expect is None:
         return f"first crack, announced when it has begun; {by_hand}"
     if roast_time < expect[0]:
@@ -200,9 +209,7 @@ def unusual(state: RoastState, at: float) -> str:
     As in ``"earlier than this roaster's usual 8:10 to 9:20"``.
     """
     usual, time = state.settings.usual_start, state.roast_time(at)
-    if usual is None or time is None or state.charge is None:
+    if usual is None or time is None or state.charge is None or not (how := usual.differs(time)):
         return ""
     first, last = usual.window_s
-    if first <= time <= last:
-        return ""
-    return f"{'earlier' if time < first else 'later'} than this roaster's usual {clock(first)} to {clock(last)}"
+    return f"{how} than this roaster's usual {clock(first)} to {clock(last)}"

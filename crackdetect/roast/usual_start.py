@@ -52,6 +52,7 @@ def usual_start(
         (_group(roast.coffee, roast.green_g), math.log(roast.first_crack))
         for roast in here
         if roast.first_crack is not None and _SHORTEST_S <= roast.first_crack <= _LONGEST_S
+        if not roast.moment("first_crack.start").may_be_a_slip
     ][:_MOST]
     if len(known) < LEAST:
         return None
@@ -67,6 +68,12 @@ def usual_start(
     place = list(groups).index(wanted) if wanted in groups else len(groups)
     spread = min(1.0, math.sqrt(float(pooled.sds[place]) ** 2 + within2))
     return UsualStart(round(math.exp(float(pooled.means[place])), 1), round(spread, 4), len(known))
+
+
+def usual_before(roasts: Sequence[Roast], roast: Roast) -> UsualStart | None:
+    """What its machine's earlier roasts let expect of a roast. roasts: all of the log, newest first."""
+    place = next((number for number, one in enumerate(roasts, start=1) if one.number == roast.number), len(roasts))
+    return usual_start(roasts[place:], machine=roast.machine, coffee=roast.coffee, green_g=roast.green_g)
 
 
 def _group(coffee: str | None, green_g: float | None) -> tuple[str, int | None]:

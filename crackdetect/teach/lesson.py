@@ -16,7 +16,7 @@ import numpy as np
 from crackdetect.blocks import Doubles
 from crackdetect.notation import clock
 from crackdetect.roast.corrections import SAME_CRACK_S
-from crackdetect.roast.record import RoastRecord
+from crackdetect.roast.record import FAR_S, Roast, RoastRecord
 
 #: All numbers below are chosen.
 #: What came this long before first crack is the machine's own; a mark may be this much late, seconds.
@@ -25,9 +25,9 @@ BEFORE_S, LATE_S = 15.0, 5.0
 _MARKED, _HEARD = 0.5, 0.25
 #: After first crack began, what is less likely a crack than this is the machine's own.
 _SURELY_NONE = 0.1
-#: A mark farther than this from first crack as it was heard, with fewer than _FEW likely cracks within it, is asked
-#: about before it teaches, seconds.
-_FAR_S, _FEW = 30.0, 3.0
+#: A mark with fewer than so many likely cracks within FAR_S, and first crack or so many of them elsewhere, is asked
+#: about before it teaches.
+_FEW = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,19 +102,37 @@ def lesson_of(record: RoastRecord, times: Sequence[float], probabilities: Double
             untold.add(float(at[place]))
     if question:
         machine, cracks = np.zeros(len(at)), np.zeros(len(at))
-    said = whose in ("marked", "confirmed", "corrected")
+    said = is_said(record.roast)
     return Lesson(machine, cracks, start_s, whose, answers, said, question, end_s, frozenset(untold))
+
+
+def is_said(roast: Roast) -> bool:
+    """Whether the person has said when first crack began, or that it did not."""
+    moment = roast.moment("first_crack.start")
+    return moment.corrected or moment.marked_s is not None or (moment.confirmed and moment.heard_s is not None)
 
 
 def _question(record: RoastRecord, start_s: float, whose: str, at: Doubles, probabilities: Doubles) -> str:
     """Whether a mark may have been a slip: it lies far from what was heard, and hardly a crack near it."""
-    heard_s = record.roast.moment("first_crack.start").heard_s
-    if whose != "marked" or heard_s is None or abs(heard_s - start_s) <= _FAR_S:
+    moment = record.roast.moment("first_crack.start")
+    near = np.abs(at - start_s) <= FAR_S
+    if whose != "marked" or probabilities[near].sum() >= _FEW:
         return ""
-    if probabilities[np.abs(at - start_s) <= _FAR_S].sum() >= _FEW:
+    heard_s = moment.heard_s if moment.may_be_a_slip else None
+    if moment.heard_s is None and (most := _densest(at[~near], probabilities[~near])) is not None:
+        heard_s = most
+    if heard_s is None:
         return ""
     roast, times = record.roast, tuple(clock(record.roast.roast_time(one) or 0.0) for one in (start_s, heard_s))
+    where = f"heard at {times[1]}" if moment.may_be_a_slip else f"likely cracks about {times[1]}"
     return (
-        f"{roast.name} has first crack marked at {times[0]}, heard at {times[1]}, and hardly a crack near the mark: "
-        f"say which is right by 'crackdetect review {roast.number}'"
+        f"{roast.name} has first crack marked at {times[0]}, {where}, and hardly a crack near the mark: say which is "
+        f"right by 'crackdetect review {roast.number}'"
     )
+
+
+def _densest(at: Doubles, probabilities: Doubles) -> float | None:
+    """The beginning of the stretch of twice FAR_S with the most likely cracks, seconds; None where all have too few."""
+    summed = np.append(0.0, np.cumsum(probabilities))
+    within = summed[np.searchsorted(at, at + 2 * FAR_S)] - summed[:-1]
+    return float(at[within.argmax()]) if within.max(initial=0.0) >= _FEW else None

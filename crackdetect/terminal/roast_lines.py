@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from datetime import datetime
 
+from crackdetect.config import UsualStart
 from crackdetect.notation import clock, grams, percent, percent_sure
 from crackdetect.roast.arithmetic import roast_level
 from crackdetect.roast.record import CUPS, LIKING, SPOKEN, Note, Roast, RoastRecord, cup_word, spoken_model
@@ -35,8 +36,11 @@ def heading(roast: Roast) -> str:
     return f"Roast {roast.number}: {shown(roast.coffee or roast.identity, most=60)}, {roast.day}"
 
 
-def roast_lines(record: RoastRecord) -> list[str]:
-    """All that the log knows of a roast, corrected values with what they were before."""
+def roast_lines(record: RoastRecord, *, usual: UsualStart | None = None) -> list[str]:
+    """All that the log knows of a roast, corrected values with what they were before.
+
+    usual: what its machine's earlier roasts let expect of it.
+    """
     roast = record.roast
     lines = [heading(roast)]
 
@@ -65,7 +69,7 @@ def roast_lines(record: RoastRecord) -> list[str]:
     if roast.target is not None or "target" in roast.said:
         before = str(roast.said.get("target") or "-")
         lines += row("target", said("target", "-" if roast.target is None else str(roast.target), before))
-    lines += _course(record)
+    lines += _course(record, usual)
     for trouble in record.sound_problems[:5]:
         name = "sound problems" if trouble is record.sound_problems[0] else ""
         lines += row(name, f"{clock(roast.roast_time(trouble.at_s))} {shown(trouble.message, most=300)}")
@@ -82,10 +86,14 @@ def roast_lines(record: RoastRecord) -> list[str]:
     return lines
 
 
-def _course(record: RoastRecord) -> list[str]:
+def _course(record: RoastRecord, usual: UsualStart | None) -> list[str]:
     """The moments, development, and how much it cracked."""
     roast = record.roast
-    lines = [line for what, name in SPOKEN.items() for line in _moment_row(roast, what, name)]
+    lines = []
+    for what, name in SPOKEN.items():
+        lines += _moment_row(roast, what, name)
+        if what == "first_crack.start" and usual is not None:
+            lines += row("", beside_usual(roast, usual))
     if roast.total is not None and (roast.development is None or roast.ratio is None):
         lines += row("total", f"{clock(roast.total)} from charge to drop")  # else development says it
     if roast.development is not None:
@@ -102,6 +110,12 @@ def _course(record: RoastRecord) -> list[str]:
         interval = f"{peak.low:.0f} to {peak.high:.0f}, 90 % interval"
         lines += row("peak crack rate", f"{peak.per_minute:.0f} cracks a minute ({interval})")
     return lines
+
+
+def beside_usual(roast: Roast, usual: UsualStart) -> str:
+    """When first crack usually comes, and whether it came so in this roast."""
+    how = "" if roast.first_crack is None else usual.differs(roast.first_crack)
+    return f"{usual} before{f': {how} than that' if how else ''}"
 
 
 def correction_rows(record: RoastRecord) -> list[tuple[str, str]]:

@@ -16,6 +16,7 @@ def command(roast: str, form: str | None) -> None:
     Example: crackdetect log show last
     """
     from crackdetect.cli.log.json_roasts import print_roasts
+    from crackdetect.roast.usual_start import usual_before
     from crackdetect.storage.roast_store import RoastLog
     from crackdetect.terminal.lines import print_lines
     from crackdetect.terminal.roast_lines import roast_lines
@@ -23,6 +24,6 @@ def command(roast: str, form: str | None) -> None:
     with RoastLog() as log:
         found = log.find(roast)
         if is_text(form):
-            print_lines(roast_lines(log.record(found)))
+            print_lines(roast_lines(log.record(found), usual=usual_before(log.roasts(), found)))
         else:
             print_roasts(log, [found], series=True)
