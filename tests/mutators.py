@@ -41,7 +41,7 @@ from crackdetect.storage import machine_profiles
 from crackdetect.storage.journal import Journal, new_folder
 from crackdetect.storage.log_file import FILE
 from crackdetect.storage.roast_store import RoastLog
-from crackdetect.teach.machine_profile import MachineProfile
+from crackdetect.teach.machine_profile import MachineProfile, RoastLabels
 
 RATE = 16_000
 LONGEST_S = 10.0
@@ -224,7 +224,8 @@ def kinds(folder: Path, plain: Path, model: Model) -> list[Kind]:
 
     profile = folder / "machine.json"
     sums = dataclasses.replace(MachineSums.none(conftest.POINT), machine=100.0, cracks=20.0)
-    known = MachineProfile("drum", model_files.load(taught).digest, ("roast",), sums)
+    labels = RoastLabels(510.2, "marked", ((508.5, True), (511.0, False)))
+    known = MachineProfile("drum", model_files.load(taught).digest, ("roast",), sums, labels=(labels,))
     machine_profiles.write(known, profile, replace=False)
 
     def with_log(content: bytes) -> None:

@@ -37,7 +37,7 @@ from crackdetect.teach.advice import advice
 from crackdetect.teach.comparison import TeachingRoast, Told
 from crackdetect.teach.heard_again import Answers, HeardAgain
 from crackdetect.teach.lesson import Lesson, lesson_of
-from crackdetect.teach.machine_profile import HALF_LIFE, MachineProfile, weighed
+from crackdetect.teach.machine_profile import HALF_LIFE, MachineProfile, RoastLabels, weighed
 from crackdetect.train.labelled_rows import IGNORED, OTHER
 from crackdetect.train.own_machine import MachineScene, hear, replayed
 from crackdetect.train.scenes import Scene
@@ -334,7 +334,8 @@ def test_only_what_is_better_and_nowhere_worse_is_adopted(change: dict[str, Any]
 
 
 def profile_of(model: Model, machine: str = "blue drum") -> MachineProfile:
-    return MachineProfile(machine, model.digest, ("monday", "tuesday"), sums_of(1) + sums_of(2))
+    labels = RoastLabels(510.25, "marked", ((500.5, False), (511.0, True))), RoastLabels(None, "corrected", ())
+    return MachineProfile(machine, model.digest, ("monday", "tuesday"), sums_of(1) + sums_of(2), labels=labels)
 
 
 @pytest.mark.parametrize("machine", ["blue drum", "", "Röster Nr. 2 / Küche", "../../x", "a" * 400])
@@ -345,8 +346,9 @@ def test_what_is_known_is_kept_found_and_taken_back(tmp_path: Path, learning_mod
     assert found.says_the_same_as(first)
     assert found.digest == first.digest != ""
     assert [path.parent for path in tmp_path.rglob("*.json")] == [tmp_path / "machines"]
-    second = machine_profiles.adopt(replace(first, roasts=("monday",)), data=tmp_path)
+    second = machine_profiles.adopt(replace(first, roasts=("monday",), labels=first.labels[:1]), data=tmp_path)
     assert [one.digest for one in machine_profiles.known(data=tmp_path)] == [second.digest]
+    assert found.labels == first.labels != ()
     before = machine_profiles.undo(machine, data=tmp_path)
     assert before is not None
     assert before.digest == first.digest
@@ -378,6 +380,22 @@ def test_a_changed_byte_is_refused_in_one_sentence(tmp_path: Path, learning_mode
         {"machine": 7},
         {"roasts": ["x"] * 20_000},
         {"sums": {}},
+        {"labels": [{"start_s": 1.0, "whose": "marked", "answers": []}]},  # of one roast where there are two
+        {"labels": {"start_s": 1.0}},
+        *(
+            {"labels": [{"start_s": 1.0, "whose": "marked", "answers": []} | change] * 2}
+            for change in (
+                {"start_s": -1.0},
+                {"start_s": 1e300},
+                {"start_s": True},
+                {"start_s": "soon"},
+                {"whose": "the cat's"},
+                {"answers": [[1.0, 1]]},
+                {"answers": [[1.0, True, 3]]},
+                {"answers": [True]},
+                {"answers": [[float("nan"), True]]},
+            )
+        ),
     ],
 )
 def test_a_file_whose_digest_fits_and_whose_numbers_do_not_is_refused(
@@ -474,6 +492,13 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     taken = run("teach", "mine", "--import", shared, "--model", learning)
     assert taken.code == 0
     assert "2 roasts" in taken.out
+    assert "labels: first crack as a person has it in 2 of 2 roasts, 0 sounds answered, 0 of them cracks" in taken.out
+    assert f"made with the model that hears here, {learning_model.name} {learning_model.digest[:8]}" in taken.out
+    assert "roast-4" not in shared.read_text()
+    foreign = run("teach", "theirs", "--import", shared)  # by the shipped model
+    assert (foreign.code, len(foreign.errors)) == (5, 1)
+    assert "labels: first crack as a person has it" in foreign.out
+    assert "was made with another model than" in foreign.errors[0]
     assert [one.machine for one in machine_profiles.known(data=two_roasts)] == ["mine"]
     assert "mine" in run("teach").out
 

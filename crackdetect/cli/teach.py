@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     "--export",
     "out",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Write what is known of the machine to a file, to share it or to move it: its name and numbers.",
+    help="Write what is known of the machine to a file, to share it or to move it: its name, numbers and labels.",
 )
 @click.option(
     "--import",
@@ -145,7 +145,7 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
     from crackdetect.errors import ModelError
     from crackdetect.storage import machine_profiles
     from crackdetect.teach.comparison import LEAST, compared
-    from crackdetect.teach.machine_profile import MachineProfile, weighed
+    from crackdetect.teach.machine_profile import MachineProfile, RoastLabels, weighed
 
     if model.own_machine is None:
         raise ModelError(f"model {model.name} does not learn machines; take the shipped one")
@@ -171,7 +171,9 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
         _print_advice(name, records)
         return
     sums = weighed([one.sums for _, one in teaching])
-    profile = MachineProfile(name, model.digest, tuple(record.roast.identity for record, _ in teaching), sums)
+    labels = tuple(RoastLabels.of(one.lesson) for _, one in teaching)
+    identities = tuple(record.roast.identity for record, _ in teaching)
+    profile = MachineProfile(name, model.digest, identities, sums, labels=labels)
     if profile.says_the_same_as(_known(name, data)):
         print_line("That is known already; nothing has changed.")
         _print_advice(name, records)
@@ -230,14 +232,15 @@ def _share(name: str, out: Path, data: Path, *, replace: bool) -> None:
     nameless = dataclasses.replace(profile, roasts=tuple(map(str, range(1, len(profile.roasts) + 1))))
     machine_profiles.write(nameless, out, replace=replace)
     print_line(
-        f"wrote {out}: {spoken(name)}, taught by {count(len(profile.roasts))}; the machine's name and numbers, no "
-        "sound and no name of a roast"
+        f"wrote {out}: {spoken(name)}, taught by {count(len(profile.roasts))}; the machine's name, numbers and "
+        "labels, no sound and no name of a roast"
     )
 
 
 def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
     from dataclasses import replace
 
+    from crackdetect.errors import ModelError
     from crackdetect.roast.words import clean
     from crackdetect.storage import machine_profiles
     from crackdetect.terminal.question import asker
@@ -250,9 +253,15 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
         [
             f"{file} holds {spoken(profile.machine)}, taught by {count(len(profile.roasts))}:",
             f"  {sums.machine:.0f} sounds of the machine and {sums.cracks:.0f} cracks, as numbers",
+            *([f"  {_labelled(profile)}"] if profile.labels else []),
         ]
     )
-    profile.applied_to(model)
+    if not profile.fits(model):
+        raise ModelError(
+            f"{file} was made with another model than {model.name} {model.digest[:8]}, so it says nothing here; ask "
+            "for one that was made with that, or teach it your own roasts"
+        )
+    print_line(f"  made with the model that hears here, {model.name} {model.digest[:8]}")
     ask = asker()
     if ask is not None and not ask("Use it from now on?", True):
         print_line("Nothing has changed.")
@@ -260,6 +269,16 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
     machine_profiles.adopt(profile, data=data)
     print_line(f"It is heard by from now on. Take it back with: crackdetect teach {_quoted(profile.machine)} --undo")
     tell("note: whether it is better on your own roasts nobody has looked at")
+
+
+def _labelled(profile: MachineProfile) -> str:
+    """What people have said of its roasts."""
+    said = sum(one.said for one in profile.labels)
+    answers = [is_crack for one in profile.labels for _, is_crack in one.answers]
+    return (
+        f"labels: first crack as a person has it in {said} of {count(len(profile.labels))}, "
+        f"{len(answers)} sounds answered, {sum(answers)} of them cracks"
+    )
 
 
 def _quoted(name: str) -> str:

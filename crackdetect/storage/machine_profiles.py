@@ -10,7 +10,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +22,13 @@ from crackdetect.hearing import features
 from crackdetect.model import Model, decode, digest_of, encode
 from crackdetect.roast.words import clean
 from crackdetect.storage import atomic_file
-from crackdetect.teach.machine_profile import MachineProfile
+from crackdetect.teach.machine_profile import WHOSE, MachineProfile, RoastLabels
 
 _FORMAT, _VERSION = "crackdetect-machine", 1
 #: Bytes of a file, numbers of a point, roasts, and candidates of one kind that are counted: no teaching gives more.
 _MOST_BYTES, _MOST_D, _MOST_ROASTS, _MOST_COUNTED = 4_000_000, 1_000, 10_000, 1e9
+#: No roast is longer, seconds.
+_LONGEST_S = 86_400.0
 #: No sum is larger: features and points are a few hundred at most.
 _LARGEST = 1e15
 _ARRAYS = ("features", "squares", "points", "crack_points")
@@ -196,6 +198,7 @@ def _content(profile: MachineProfile) -> dict[str, Any]:
         "machine": profile.machine,
         "model": profile.model,
         "roasts": list(profile.roasts),
+        "labels": [asdict(one) for one in profile.labels],
         "counted": {"machine": sums.machine, "cracks": sums.cracks},
         "sums": arrays | {"products": encode(sums.products[upper].astype(np.float32))},
     }
@@ -225,7 +228,21 @@ def _profile(content: dict[str, Any]) -> MachineProfile:
     machine, model, digest, *roasts = names
     x, squares, points, crack_points = linear
     sums = MachineSums(counted[0], counted[1], x, squares, points, products, crack_points)
-    return MachineProfile(machine, model, tuple(roasts), sums, digest)
+    labels = tuple(map(_labels, content.get("labels", [])))
+    if labels and len(labels) != len(roasts):
+        raise ValueError
+    return MachineProfile(machine, model, tuple(roasts), sums, digest, labels)
+
+
+def _labels(content: dict[str, Any]) -> RoastLabels:
+    """Raises KeyError, TypeError, ValueError on what no labels are."""
+    start_s, whose, answers = (content[name] for name in ("start_s", "whose", "answers"))
+    times = [*([] if start_s is None else [start_s]), *(at for at, _ in answers)]
+    if not all(type(at) in (int, float) and 0 <= at <= _LONGEST_S for at in times):
+        raise ValueError
+    if whose not in WHOSE or not all(type(is_crack) is bool for _, is_crack in answers):
+        raise ValueError
+    return RoastLabels(start_s, whose, tuple((at, is_crack) for at, is_crack in answers))
 
 
 def _with_digest(profile: MachineProfile, digest: str) -> MachineProfile:

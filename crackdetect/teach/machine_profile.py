@@ -1,4 +1,4 @@
-"""What is known of one machine, as data: the sums of its roasts, the later ones counting for more."""
+"""What is known of one machine, as data: the sums of its roasts, the later ones counting for more, and their labels."""
 
 from __future__ import annotations
 
@@ -10,9 +10,41 @@ from crackdetect.deciding.machine_sums import MachineSums, taught
 from crackdetect.errors import ModelError
 from crackdetect.model import Model, Taught
 from crackdetect.roast.record import TAUGHT
+from crackdetect.teach.lesson import Lesson
 
+#: Whose word on first crack a label has.
+WHOSE = ("", "heard", "marked", "confirmed", "corrected")
 #: After so many roasts one counts half: machines wear, and get moved (chosen).
 HALF_LIFE = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class RoastLabels:
+    """What the sums of a roast were made by.
+
+    Attributes
+    ----------
+    start_s : float or None
+        When first crack began, seconds from the first sample.
+    whose : str
+        Whose word that is, one of WHOSE; nothing where it is nobody's.
+    answers : tuple of (float, bool)
+        Of sounds that a person listened to: when, seconds, and whether it was a crack.
+    """
+
+    start_s: float | None
+    whose: str
+    answers: tuple[tuple[float, bool], ...]
+
+    @classmethod
+    def of(cls, lesson: Lesson) -> RoastLabels:
+        """Of what a roast has taught."""
+        return cls(lesson.start_s, lesson.whose, tuple(sorted(lesson.answers.items())))
+
+    @property
+    def said(self) -> bool:
+        """Whether a person has said when first crack began, or that it did not."""
+        return self.whose not in ("", "heard")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,6 +62,8 @@ class MachineProfile:
     sums : MachineSums
     digest : str
         Of all the rest; empty before it was kept.
+    labels : tuple of RoastLabels
+        One a roast; none in files of before.
     """
 
     machine: str
@@ -37,13 +71,22 @@ class MachineProfile:
     roasts: tuple[str, ...]
     sums: MachineSums
     digest: str = ""
+    labels: tuple[RoastLabels, ...] = ()
 
     def says_the_same_as(self, other: MachineProfile | None) -> bool:
         """Whether both are of the same roasts of one machine, by the same model, with the same sums to rounding."""
         return (
             other is not None
             and (self.machine, self.model, self.roasts) == (other.machine, other.model, other.roasts)
+            and self.labels == other.labels
             and self.sums.is_near(other.sums)
+        )
+
+    def fits(self, model: Model) -> bool:
+        """Whether it was made with this model."""
+        own = model.own_machine
+        return (
+            own is not None and model.digest == self.model and len(own.adaptation.machine_mean) == len(self.sums.points)
         )
 
     def applied_to(self, model: Model) -> Model:
@@ -55,7 +98,7 @@ class MachineProfile:
             Where the profile was made with another model.
         """
         own = model.own_machine
-        if own is None or model.digest != self.model or len(own.adaptation.machine_mean) != len(self.sums.points):
+        if own is None or not self.fits(model):
             raise ModelError(
                 f"what is known of the machine {self.machine!r} was learnt with another model; teach it again: "
                 f'crackdetect teach "{self.machine}"'
