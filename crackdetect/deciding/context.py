@@ -29,7 +29,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
@@ -205,6 +205,22 @@ class _Good:
     brighter: float = 0.0
 
 
+class _Late(NamedTuple):
+    """What the last good ones amount to; of each mean and standard deviation, 0 of few.
+
+    few: whether they are. followed, preceded: shares of those, drawn towards a half for few. rise: by how much those
+    that follow are brighter.
+    """
+
+    few: bool
+    loud: tuple[float, float]
+    score: tuple[float, float]
+    kind: tuple[float, float]
+    followed: float
+    preceded: float
+    rise: float
+
+
 class _Fading:
     """Candidates of each score bin, each counting exp(-age / memory_s)."""
 
@@ -234,8 +250,11 @@ class ContextClassifier:
         """As new."""
         self._minute, self._seconds, self._moment = _Fading(MINUTE), _Fading(SECONDS), _Fading(MOMENT)
         self._last: deque[tuple[float, float]] = deque(maxlen=_LAST)  # time and score, the latest first
-        self._good_times: deque[tuple[float, float]] = deque(maxlen=_LAST_GOOD)
+        # the latest first: of those that score above 0
+        self._good_times: deque[float] = deque(maxlen=_LAST_GOOD)
+        self._good_scores: deque[float] = deque(maxlen=_LAST_GOOD)
         self._good: deque[_Good] = deque(maxlen=_LATE)  # the latest last
+        self._late: _Late | None = None  # of them; None until somebody asks
         self._near: deque[tuple[float, float]] = deque()  # time and strength of those from _PAIR_FROM, just now
         self._background: tuple[Doubles, float] | None = None  # that was told and not asked for yet
         self._above = self._here = [0.0] * SCORE_BINS
@@ -293,20 +312,27 @@ class ContextClassifier:
         if crack_llr > HOPELESS:
             if self._background is not None:
                 self._take_background(*self._background)
+            late = self._late or self._summed_up()
+            ago = [time - last for last in self._good_times]
             numbers = (
                 crack_llr,
                 second_vs_first_llr,
                 *self._how_often(time, crack_llr, passed),
                 log_odds,
                 self._known,
-                _rhythm(self._ago(time, _RHYTHM_S, least=crack_llr - _MARGIN)),
-                *self._compared(strength),
+                self._rhythm(ago, least=crack_llr - _MARGIN),
+                0.0 if late.few else strength - late.loud[0],
+                late.loud[1],
+                *late.score,
                 math.log1p(sum(self._seconds.counts[: self._poor])) - math.log1p(self._poor_usual),
-                self._unevenness(time),
-                *self._pairs(),
+                _unevenness(time, self._good_times),
+                late.followed,
+                late.preceded,
                 min(_MUCH_LOUDER, max(0.0, -min(weaker_by, default=0.0))),
-                *self._brighter(second_vs_first_llr),
-                _regular(self._ago(time, _EVEN_S)) if crack_llr > _POOR else 0.0,
+                late.rise,
+                0.0 if late.few else second_vs_first_llr - late.kind[0],
+                late.kind[1],
+                _regular(ago[: bisect_right(ago, _EVEN_S)]) if crack_llr > _POOR else 0.0,
             )
         preceded = max(weaker_by, default=0.0) > _WEAKER
         self._remember(_Good(time, strength, crack_llr, second_vs_first_llr, preceded))
@@ -321,13 +347,23 @@ class ContextClassifier:
             self._pair(one)
             self._near.append((one.time, one.strength))
         if one.crack_llr > 0:
-            self._good_times.appendleft((one.time, one.crack_llr))
+            self._good_times.appendleft(one.time)
+            self._good_scores.appendleft(one.crack_llr)
             self._good.append(one)
+            self._late = None
 
     def _how_often(self, time: float, crack_llr: float, passed: float) -> tuple[float, ...]:
         """Those like it, and all: in the background, in the memories, and the last one; the best of the last second."""
         here, as_good = score_bin(crack_llr), score_bin(crack_llr - _MARGIN)
-        since = next((time - last for last, other in self._last if other >= crack_llr - _MARGIN), _LONG_AGO)
+        since, best = _LONG_AGO, -_MOST_LOG_ODDS
+        for last, other in self._last:
+            if other >= crack_llr - _MARGIN:
+                since = time - last
+                break
+        for last, other in self._last:
+            if last <= time - 1.0:
+                break
+            best = max(best, other)
         return (
             self._above[here],
             self._here[here],
@@ -341,32 +377,31 @@ class ContextClassifier:
             self._moment.from_bin(0),
             math.log(max(since, _SOONEST_S)),
             math.log(max(passed, _SOONEST_S)),
-            max((other for last, other in self._last if last > time - 1.0), default=-_MOST_LOG_ODDS),
+            best,
         )
 
-    def _ago(self, time: float, within_s: float, *, least: float = 0.0) -> list[float]:
-        """How long ago the good ones of this score and above were, ascending, seconds."""
-        return [
-            passed for last, crack_llr in self._good_times if crack_llr >= least and (passed := time - last) <= within_s
-        ]
+    def _rhythm(self, ago: Sequence[float], *, least: float) -> float:
+        """Of the good ones of this score and above. ago: of all good ones, ascending, seconds."""
+        ago = ago[: bisect_right(ago, _RHYTHM_S)]
+        if least > 0:
+            ago = [passed for passed, score in zip(ago, self._good_scores, strict=False) if score >= least]
+        return _rhythm(ago)
 
-    def _compared(self, strength: float) -> tuple[float, float, float, float]:
-        """How much louder this one is than the good ones, and their spread; their mean score, and its spread."""
-        if len(self._good) < _FEW:
-            return 0.0, 0.0, 0.0, 0.0
-        loud, loud_spread = _mean_and_spread([other.strength for other in self._good])
-        good, good_spread = _mean_and_spread([other.crack_llr for other in self._good])
-        return strength - loud, loud_spread, good, good_spread
-
-    def _unevenness(self, time: float) -> float:
-        """Of this one and the good ones before it; those nearer than _ONE_SOUND_S are one."""
-        times = [time]
-        for last, _ in self._good_times:
-            if time - last > _UNEVEN_S or len(times) > _INTERVALS:
-                break
-            if times[-1] - last > _ONE_SOUND_S:
-                times.append(last)
-        return 1.0 if len(times) < 4 else _local_variation(times)
+    def _summed_up(self) -> _Late:
+        """What the last good ones amount to."""
+        good = list(self._good)
+        late = good[-_PAIRED:]
+        followed, preceded = sum([one.followed for one in late]), sum([one.preceded for one in late])
+        rises = [one.brighter for one in late if one.followed]
+        few = len(good) < _FEW
+        loud = score = kind = (0.0, 0.0)
+        if not few:
+            loud = _mean_and_spread([one.strength for one in good])
+            score = _mean_and_spread([one.crack_llr for one in good])
+            kind = _mean_and_spread([one.second_vs_first_llr for one in good])
+        shares = (followed + 0.5) / (len(late) + 1), (preceded + 0.5) / (len(late) + 1)
+        self._late = _Late(few, loud, score, kind, *shares, sum(rises) / (1 + len(rises)))
+        return self._late
 
     def _pair(self, one: _Good) -> None:
         """Notes which of the good ones this one follows as a key springs back."""
@@ -376,25 +411,7 @@ class ContextClassifier:
                 break
             if passed >= _PAIR_S[0] and other.strength - one.strength > _WEAKER:
                 other.followed, other.brighter = True, one.second_vs_first_llr - other.second_vs_first_llr
-
-    def _pairs(self) -> tuple[float, float]:
-        """Shares of the last good ones that a weaker one follows, and precedes; drawn towards a half for few."""
-        late = list(self._good)[-_PAIRED:]
-        followed, preceded = sum(one.followed for one in late), sum(one.preceded for one in late)
-        return (followed + 0.5) / (len(late) + 1), (preceded + 0.5) / (len(late) + 1)
-
-    def _brighter(self, second_vs_first_llr: float) -> tuple[float, float, float]:
-        """How bright this candidate is among the good ones.
-
-        By how much those that follow are brighter than the good ones; how far this one's second_vs_first_llr is from
-        that of the good ones, and the spread of theirs.
-        """
-        rises = [one.brighter for one in list(self._good)[-_PAIRED:] if one.followed]
-        rise = sum(rises) / (1 + len(rises))
-        if len(self._good) < _FEW:
-            return rise, 0.0, 0.0
-        mean, spread = _mean_and_spread([one.second_vs_first_llr for one in self._good])
-        return rise, second_vs_first_llr - mean, spread
+                self._late = None
 
 
 def _odds(network: Network, rows: Doubles) -> list[float]:
@@ -405,7 +422,7 @@ def _odds(network: Network, rows: Doubles) -> list[float]:
 def _mean_and_spread(values: Sequence[float]) -> tuple[float, float]:
     """And the standard deviation."""
     mean = sum(values) / len(values)
-    return mean, math.sqrt(sum([(value - mean) ** 2 for value in values]) / len(values))
+    return mean, math.sqrt(sum([(off := value - mean) * off for value in values]) / len(values))
 
 
 def _rhythm(ago: Sequence[float]) -> float:
@@ -434,22 +451,39 @@ def _regular(ago: Sequence[float]) -> float:
     rate = len(ago) / _EVEN_S
     most = 0.0
     start = bisect_left(ago, _STEP_S[0])
+    known = [*ago, math.inf]
     for first in ago[start : start + _STEPS_FROM]:
         if first > _STEP_S[1]:
             break
         surely, at, step = 0.0, first, first
         for count in range(2, _STEPS + 1):
             after = bisect_left(ago, at + step)  # the nearest one is this or the one before
-            found = ago[after] if after < len(ago) else math.inf
+            found = known[after]
             off = found - at - step
-            if after and ago[after - 1] > at + step / 2 and (sooner := at + step - ago[after - 1]) <= off:
-                found, off = ago[after - 1], sooner
+            sooner = known[after - 1]
+            if sooner > at + step / 2 and at + step - sooner <= off:
+                found, off = sooner, at + step - sooner
             if off > _OFF_S + _OFF * step:
                 break
             surely -= math.log(min(1.0, 2 * rate * max(off, _SURE_S)))
             at, step = found, found / count
-        most = max(most, surely)
+        if surely > most:
+            most = surely
     return most
+
+
+def _unevenness(time: float, before: Iterable[float]) -> float:
+    """Of this one and the good ones before it; those nearer than _ONE_SOUND_S are one.
+
+    time, before: seconds; the latest first.
+    """
+    times = [time]
+    for last in before:
+        if time - last > _UNEVEN_S or len(times) > _INTERVALS:
+            break
+        if times[-1] - last > _ONE_SOUND_S:
+            times.append(last)
+    return 1.0 if len(times) < 4 else _local_variation(times)
 
 
 def _local_variation(times: Sequence[float]) -> float:
