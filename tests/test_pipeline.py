@@ -14,11 +14,12 @@ from clicks import clicks_in_noise, cut, hear, poisson_times
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from crackdetect.blocks import Block
+from crackdetect.blocks import Block, Samples
 from crackdetect.config import Settings, Target
 from crackdetect.deciding.density import shrunken_peak
 from crackdetect.errors import SettingError
 from crackdetect.events import TYPES, Event
+from crackdetect.hearing.chain import Heard, HearingChain
 from crackdetect.model import Model
 from crackdetect.notation import clock
 from crackdetect.pipeline import Pipeline
@@ -530,3 +531,32 @@ def test_no_sound_makes_a_number_that_is_none(
 def _blocks(steps: list[tuple[str, int, float]]) -> Iterator[Block]:
     for name, lost, share in steps:
         yield Block(_SOUNDS[name][: max(1, int(share * RATE))], lost=lost)
+
+
+def test_small_blocks_are_heard_together(plain_model: Model, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A device that gives a block every 10 ms: five at a time, and the last four at the end."""
+    heard: list[int] = []
+    push = HearingChain.push
+
+    def counted(chain: HearingChain, samples: Samples) -> Heard:
+        heard.append(len(samples))
+        return push(chain, samples)
+
+    monkeypatch.setattr(HearingChain, "push", counted)
+    pipeline = Pipeline(samplerate=RATE, model=plain_model)
+    for block in cut(clicks_in_noise([0.5], samplerate=RATE, duration_s=0.99), RATE // 100):
+        pipeline.push(block)
+        assert pipeline.duration_s * 100 == pytest.approx(round(pipeline.duration_s * 100))  # of all that came
+    pipeline.finish()
+    assert heard == [RATE // 20] * 19 + [RATE // 25]
+
+
+def test_what_a_refused_mark_met_is_said_by_the_next_call(plain_model: Model) -> None:
+    sound = clicks_in_noise(poisson_times(120, 1, 8, seed=4), samplerate=RATE, duration_s=9)
+    pipeline = Pipeline(samplerate=RATE, model=plain_model)
+    said: list[Event] = []
+    for block in cut(sound, RATE // 100):
+        said += pipeline.push(block)
+        with pytest.raises(SettingError, match="undo"):
+            pipeline.mark("undo")
+    assert said + pipeline.finish() == hear(Pipeline(samplerate=RATE, model=plain_model), [Block(sound)])
