@@ -211,17 +211,13 @@ def test_a_press_that_was_taken_back_is_not_learnt(tmp_path: Path) -> None:
 
 
 def test_what_helps_most_next() -> None:
-    """First that two recorded roasts can judge, a slip before all, then answers, the other starts, a further roast."""
+    """A slip before all, then first crack where there is none, two roasts that can judge, answers, a further roast."""
     marked, heard = {"first_crack.start": Moment(marked_s=9.0)}, {"first_crack.start": Moment(heard_s=9.0)}
     slip = {"first_crack.start": Moment(heard_s=99.0, marked_s=9.0)}
     answered = Corrections((CrackLabel(1.0, True, "", ""),))
 
     def said(*moments: dict[str, Moment], answers: Sequence[int] = (), cracks: int = 9) -> str:
-        recording = Path("x.flac")
-        own = [
-            Roast(n, "", "", "", moments=one, recording=recording, crack_count=cracks)
-            for n, one in enumerate(moments, start=1)
-        ]
+        own = [Roast(n, "", "", "", moments=one, crack_count=cracks) for n, one in enumerate(moments, start=1)]
         corrections = {one.number: answered if one.number in answers else Corrections() for one in own}
         return advice("drum", own[::-1], corrections)
 
@@ -234,10 +230,12 @@ def test_what_helps_most_next() -> None:
     assert said(heard, marked, marked) == "two minutes of answers: crackdetect review 3"
     assert said(heard, marked, marked, answers=[3]) == "two minutes of answers: crackdetect review 2"
     assert said(heard, marked, marked, answers=[1, 2, 3]) == begun
+    assert said(marked, {}, marked) == "say when first crack began in roast 2: crackdetect review 2"
+    assert said({}, heard) == begun
+    assert said(marked, marked, {"first_crack.start": Moment(corrected=True)}, answers=[1, 2, 3]) == record_one
     assert said(marked, marked, answers=[1, 2]) == record_one
     assert said(marked, marked, cracks=0) == record_one  # nothing to listen to
-    unrecorded = Roast(1, "", "", "", moments=marked)
-    assert advice("", [unrecorded] * 3, {1: Corrections()}) == "the next roast, recorded: crackdetect listen --record"
+    assert advice("", [], {}) == "the next roast, recorded: crackdetect listen --record"
 
 
 # -- where first crack was not heard ----------------------------------------------------------------------------
@@ -525,6 +523,18 @@ def test_one_roast_cannot_tell(run: Run, learning: Path, two_roasts: Path) -> No
     with RoastLog() as log:
         log.edit(log.find("2"), values={"machine": "BLUE Drum"})
     assert "2 of 2" in run("teach", "--model", learning).out  # one machine, however it is spelt
+
+
+def test_what_cannot_be_heard_again_is_no_roast_to_work_on(run: Run, learning: Path, two_roasts: Path) -> None:
+    listed = run("teach", "--model", learning)  # the only machine: it is taught
+    assert "What helps most next: two minutes of answers: crackdetect review 2" in listed.out
+    with RoastLog() as log:
+        log.edit(log.find("1"), values={"machine": "red drum"})
+    assert "    1 recorded, first crack said in 1 of them, 0 sounds answered\n" in run("teach").out
+    for path in two_roasts.rglob("*.flac"):
+        path.unlink()
+    assert "    0 recorded, first crack said in 0 of them, 0 sounds answered\n" in run("teach").out
+    assert '    next: the next roast, recorded: crackdetect listen --record --machine "red drum"\n' in run("teach").out
 
 
 def test_what_is_wrong_is_one_sentence(run: Run, tmp_path: Path, two_roasts: Path) -> None:

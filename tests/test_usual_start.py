@@ -167,14 +167,14 @@ def test_listening_knows_and_says_it_and_untaught_does_without(
     usual = settings_of(heard.events[0]["settings"]).usual_start
     assert usual is not None
     first, last = map(clock, usual.window_s)
-    said = f"first crack: usually {first} to {last} on this machine, of"
-    assert f"note: {said} 3 roasts, counted from charge" in heard.err
+    said = f"usually {first} to {last} on this machine, of 3 roasts"
+    assert f"note: first crack: {said}, counted from charge" in heard.err
     for options in (["--machine", "Drum", "--untaught"], ["--machine", "Wok"]):
         assert "usual_start" not in run("listen", "--quiet", "--model", plain, *options).events[0]["settings"]
     listed = run("teach").out
     assert '"Wok": 1 roast, not taught\n    0 recorded, ' in listed
     assert '"Drum": 5 roasts, not taught\n    0 recorded, first crack said in 0 of them, 0 sounds answered\n' in listed
-    assert f"    {said} 3 roasts\n" in listed  # the two that were listened to just now had none
+    assert f"    first crack of a new coffee: {said}\n" in listed  # the two that were listened to just now had none
     shown = " ".join(run("log", "show", "3", "--format", "text").out.split())
     assert "usually" not in shown  # two before it
     with RoastLog() as log:

@@ -112,6 +112,7 @@ def _names(roasts: Sequence[Roast], data: Path) -> list[str]:
 def _list(log: RoastLog, roasts: Sequence[Roast], data: Path) -> None:
     """The machines, what is known of each, and what would help most next."""
     from crackdetect.storage import machine_profiles
+    from crackdetect.storage.kept_sound import is_kept
     from crackdetect.teach.advice import advice
     from crackdetect.teach.lesson import is_said
 
@@ -120,7 +121,7 @@ def _list(log: RoastLog, roasts: Sequence[Roast], data: Path) -> None:
     for name in _names(roasts, data):
         own = [roast for roast in roasts if _is_of(roast, name)]
         corrections = log.corrections(own)
-        recorded = [roast for roast in own if roast.recording is not None]
+        recorded = [roast for roast in own if is_kept(roast, folder=data)]
         profile = profiles.get(name.casefold())
         known = "not taught" if profile is None else f"taught by {count(len(profile.roasts))}"
         print_line(f"  {spoken(name)}: {count(len(own))}, {known}")
@@ -128,16 +129,16 @@ def _list(log: RoastLog, roasts: Sequence[Roast], data: Path) -> None:
         said = sum(map(is_said, recorded))
         print_line(f"    {len(recorded)} recorded, first crack said in {said} of them, {answers} sounds answered")
         _print_usual(roasts, name, indent="    ")
-        print_line(f"    next: {advice(name, own, corrections)}")
+        print_line(f"    next: {advice(name, recorded, corrections)}")
 
 
 def _print_usual(roasts: Sequence[Roast], name: str, *, indent: str = "") -> None:
-    """When first crack usually comes on a machine, where that is known."""
+    """When first crack usually comes on a machine, whatever the coffee, where that is known."""
     from crackdetect.roast.usual_start import usual_start
 
     usual = usual_start(roasts, machine=name, coffee=None, green_g=None)
     if usual is not None:
-        print_line(f"{indent}first crack: {usual}" if indent else f"First crack: {usual}.")
+        print_line(f"{indent}first crack of a new coffee: {usual}")
 
 
 def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path) -> None:
@@ -159,7 +160,7 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
             f"confirmed or corrected. It takes {LEAST} such roasts to tell whether teaching helps: press f when you "
             "hear it, or use crackdetect review."
         )
-        _print_advice(name, records)
+        _print_advice(name, records, data)
         return
     _print_usual(roasts, name)
     before, after = compared([one for _, one in teaching], model.own_machine)
@@ -168,7 +169,7 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
         print_line("It is not better on your own roasts, so nothing has changed.")
         if _known(name, data) is not None:
             print_line("What was taught before is still used; --undo takes it back.")
-        _print_advice(name, records)
+        _print_advice(name, records, data)
         return
     sums = weighed([one.sums for _, one in teaching])
     labels = tuple(RoastLabels.of(one.lesson) for _, one in teaching)
@@ -176,13 +177,13 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
     profile = MachineProfile(name, model.digest, identities, sums, labels=labels)
     if profile.says_the_same_as(_known(name, data)):
         print_line("That is known already; nothing has changed.")
-        _print_advice(name, records)
+        _print_advice(name, records, data)
         return
     kept = machine_profiles.adopt(profile, data=data)
     used = f"listen --machine {_quoted(name)}" if name else "listen"
     print_line(f"It is better on your own roasts: 'crackdetect {used}' uses it from now on ({kept.digest}).")
     print_line(f"Take it back with: crackdetect teach {_quoted(name)} --undo")
-    _print_advice(name, records)
+    _print_advice(name, records, data)
 
 
 def _is_of(roast: Roast, machine: str) -> bool:
@@ -200,13 +201,14 @@ def _known(name: str, data: Path) -> MachineProfile | None:
         return None
 
 
-def _print_advice(name: str, records: Sequence[RoastRecord]) -> None:
+def _print_advice(name: str, records: Sequence[RoastRecord], data: Path) -> None:
     """What would help most next. records: oldest first."""
+    from crackdetect.storage.kept_sound import is_kept
     from crackdetect.teach.advice import advice
 
-    roasts = [record.roast for record in reversed(records)]
+    recorded = [record.roast for record in reversed(records) if is_kept(record.roast, folder=data)]
     corrections = {record.roast.number: record.corrections for record in records}
-    print_line(f"What helps most next: {advice(name, roasts, corrections)}")
+    print_line(f"What helps most next: {advice(name, recorded, corrections)}")
 
 
 def _undo(name: str, data: Path) -> None:
