@@ -96,7 +96,6 @@ class BegunNumbers:
 
 def _count(lines: list[deque[float]], at: float, log_odds: Sequence[float]) -> None:
     for judged, value in enumerate(log_odds):
-        for i, level in enumerate(LEVELS):
-            if value <= level:
-                break
-            lines[judged * len(LEVELS) + i].append(at)
+        first = judged * len(LEVELS)
+        for line in lines[first : first + bisect_left(LEVELS, value)]:
+            line.append(at)

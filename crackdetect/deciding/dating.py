@@ -16,6 +16,7 @@ late, for faint cracks are missed. Few are announced long after the start: L fal
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -72,10 +73,10 @@ class StrayClumps:
 
     def push(self, time: float, *, crack_llr: float, weight: float) -> float:
         """The candidate's weight f1 / (lambda0 + excess), seconds. weight: f1 / lambda0."""
-        self._excess *= float(np.exp(-(time - self._last) / self._length_s))
+        self._excess *= math.exp(-(time - self._last) / self._length_s)
         self._last = time
         against_both = 1 / (1 / weight + self._excess / self._detected) if weight > 0 else 0.0
-        self._excess += self._share / self._length_s / (1 + float(np.exp(-(crack_llr - 2.0))))
+        self._excess += self._share / self._length_s / (1 + math.exp(-(crack_llr - 2.0)))
         return against_both
 
 

@@ -113,6 +113,7 @@ class FirstCrackHMM:
         extra += [one + other for other in (nothing, *bursts) for one in chorus]
         self._extra = np.array(extra)  # (states, bins), candidates a second above the background
         self._total = self._extra.sum(axis=1)
+        self._extra_of = np.ascontiguousarray(self._extra.T)  # of each bin
         self._start = tick_s / 60 / s.start_every_min
         first, steps = self.BEFORE, len(chorus)
         # from each state before to the one after; what bursts goes on bursting
@@ -171,9 +172,9 @@ class FirstCrackHMM:
             moved = (hazard - 1) * self._start * self._weights[before]
             weights[before] -= moved
             np.add.at(weights, after, moved)
-        weights = weights * self._silence(observed_s)
+        weights *= self._silence(observed_s)
         for candidate_bin, background in candidates:
-            weights = weights * (1 + self._extra[:, candidate_bin] / background)
+            weights *= 1 + self._extra_of[candidate_bin] / background
         weights /= weights.sum()
         self._weights = np.maximum(weights, 1e-15)  # nothing is ever impossible
         self._note_odds()
@@ -186,6 +187,7 @@ class FirstCrackHMM:
         return self._silent
 
     def _note_odds(self) -> None:
-        chorus, rest = float(self._weights[self.BEFORE :].sum()), float(self._weights[: self.BEFORE].sum())
+        weights = self._weights.tolist()
+        chorus, rest = sum(weights[self.BEFORE :]), sum(weights[: self.BEFORE])
         #: ln of the odds that first crack has begun
-        self.log_odds = float(np.log(max(chorus, 1e-15) / max(rest, 1e-15)))
+        self.log_odds = math.log(max(chorus, 1e-15) / max(rest, 1e-15))

@@ -69,8 +69,7 @@ class TrackerSettings:
     second: SecondCrackSettings = SecondCrackSettings()
 
 
-@dataclass(frozen=True, slots=True)
-class ScoredCandidate:
+class ScoredCandidate(NamedTuple):
     """A candidate that was judged.
 
     Attributes
@@ -203,6 +202,7 @@ class PhaseTracker:
         trace: Callable[[Asked], object] | None = None,
     ) -> None:
         self.scores = scores
+        self._crack_share = scores.crack.tolist()
         self.settings = s = settings or TrackerSettings()
         self._trace = trace
         counts = context if own_machine is None else own_machine
@@ -387,19 +387,19 @@ class PhaseTracker:
     def _take(self, candidates: Sequence[ScoredCandidate], observed_s: float) -> _Tick:
         """Counts the tick's candidates and remembers them."""
         s = self.settings
-        counts, kinds = np.zeros(SCORE_BINS), np.zeros(KIND_BINS)
+        counts, kinds = [0.0] * SCORE_BINS, [0.0] * KIND_BINS
         evidence: list[tuple[int, float]] = []
         for one in candidates:
             here = score_bin(one.crack_llr)
             counts[here] += 1
             if one.weight > 0:
-                evidence.append((here, float(self.scores.crack[here]) / (s.trust * one.weight)))
+                evidence.append((here, self._crack_share[here] / (s.trust * one.weight)))
             if one.crack_llr > 0 and one.probability > s.second.least_probability:
                 kinds[kind_bin(one.second_vs_first_llr)] += 1
             weight = self._clumps.push(one.time, crack_llr=one.crack_llr, weight=one.date_weight)
             self._recent.add(one.time, weight=weight, probability=one.probability)
         self._recent.close_tick(self._now, observed_s=observed_s)
-        return _Tick(counts, kinds, evidence, observed_s)
+        return _Tick(np.array(counts), np.array(kinds), evidence, observed_s)
 
     def _follow_first_crack(self, tick: _Tick) -> PhaseChange | None:
         """Its start, or a better date of it."""
@@ -416,7 +416,7 @@ class PhaseTracker:
         else:
             self._background.withhold(tick.counts, tick.observed_s, ripen=True)
         self._context.know(self._background.rates, heard_s=self._background.heard_s)
-        self._ln_hazard = float(np.log(hazard))
+        self._ln_hazard = math.log(hazard)
         self._follow_machine(tick)
         ready = self._now >= max(self._ready_at, self._not_before + s.again_after_s)
         empty = since is not None and since <= 0  # the beans are yet to come
@@ -542,4 +542,4 @@ def evidence(log_odds: float, *, threshold: float) -> float:
 
 
 def _probability(log_odds: float) -> float:
-    return float(1 / (1 + np.exp(-log_odds)))
+    return 1 / (1 + math.exp(-log_odds))

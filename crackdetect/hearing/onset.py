@@ -23,6 +23,7 @@ Warm-up: 0.6 s. Latency: 108 ms. Expected candidates in Gaussian noise (measured
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -97,8 +98,7 @@ class Cell:
     levels: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(NamedTuple):
     """A short rise of energy, with its neighbourhood of n = BEFORE + 1 + AFTER frames.
 
     Attributes
@@ -156,7 +156,10 @@ class OnsetResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Floor:
-    """The floor in force from frame ``first`` on, of the bands present; in_band: its energy from 1 to 12 kHz."""
+    """The floor in force from frame ``first`` on, of the bands present.
+
+    log_spread: ln(q75 / q50), float32 (BANDS,), 0 where there is no band. in_band: its energy from 1 to 12 kHz.
+    """
 
     first: int
     median: Floats
@@ -213,8 +216,10 @@ class _NoiseFloor:
         least = np.maximum(floors[:, 0].max(axis=1).astype(np.float64) * _DEAD_BAND, _LEAST)
         floors = np.maximum(floors, least.astype(np.float32)[:, None, None])
         median = floors[:, 0]
-        log_spread = np.log(floors[:, 1] / median)
-        rows = zip(frames.tolist(), median, log_spread, raised(log_spread), strict=True)
+        log_spread = np.zeros((len(floors), BANDS), np.float32)
+        of_present = log_spread[:, : self._bands]
+        np.log(floors[:, 1] / median, out=of_present)
+        rows = zip(frames.tolist(), median, log_spread, raised(of_present), strict=True)
         return [_Floor(*row, in_band=float(row[1][IN_BAND].sum())) for row in rows]
 
 
@@ -343,18 +348,14 @@ class Onset:
             carried = ratios
             ratios = np.zeros((len(carried), BANDS), np.float32)
             ratios[:, : self.bands] = carried
-        floor = next(floor for floor in reversed(self._floors) if floor.first <= self._first + i)
-        floor_log_spread = np.zeros(BANDS, np.float32)
-        floor_log_spread[: self.bands] = floor.log_spread
-        return Candidate(
-            frame=self._first + i,
-            strength=float(self._strength[i]),
-            ratios=ratios,
-            bin_energy=self._bin_energy[rows],
-            bands=self.bands,
-            floor_log_spread=floor_log_spread,
-            in_band_floor=floor.in_band,
-        )
+        frame, strength = self._first + i, float(self._strength[i])
+        floor = self._floors[bisect_right(self._floors, frame, key=_first_frame) - 1]
+        bin_energy = self._bin_energy[rows]
+        return Candidate(frame, strength, ratios, bin_energy, self.bands, floor.log_spread, floor.in_band)
+
+
+def _first_frame(floor: _Floor) -> int:
+    return floor.first
 
 
 def _moved(rows: Floats, shape: tuple[int, ...]) -> Floats:
