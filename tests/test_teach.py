@@ -297,7 +297,10 @@ def test_what_is_told_of_roasts_by_hand() -> None:
     assert told.late_s == pytest.approx((20 + 0) / 2)
     # of 30, 60 and 200 s the first is likely; before 90 s, in four roasts, and one of 300 s with the last one too
     assert told.pops_per_minute == pytest.approx((4 * 1 + 2) / (4 * 1.5 + 5.0))
-    assert (told.asked, told.right) == (12, 12)
+    assert (told.asked, told.right, told.cracks, told.missed, told.wrong) == (12, 12, 6, 0, 0)
+    deaf = Answers(np.array([1.0, 1.0, -3.0]), cases[0][1].begun)
+    told = comparison.told_of([cases[0][0]], [deaf])
+    assert (told.asked, told.right, told.cracks, told.missed, told.wrong) == (2, 0, 1, 1, 1)
 
 
 def test_each_roast_is_judged_by_the_others_only(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -65,7 +65,9 @@ def print_comparison(
         ("pops a minute before it began", [f"{told.pops_per_minute:.1f}" for told in (before, after)]),
     ]
     if before.asked:
-        rows.append(("as you answered", [f"{told.right} of {told.asked}" for told in (before, after)]))
+        cracks, others = before.cracks, before.asked - before.cracks
+        rows.append(("missed of your cracks", [f"{told.missed} of {cracks}" for told in (before, after)]))
+        rows.append(("cracks that were none", [f"{told.wrong} of {others}" for told in (before, after)]))
     for title, cells in rows:
         table.add_row(title, *cells)
     print_table(table)

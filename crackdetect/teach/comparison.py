@@ -45,6 +45,8 @@ class Told:
         Sounds before first crack that were taken for cracks; beans that crack early are among them.
     asked, right : int
         Sounds that a person listened to, and those that the program has as they said.
+    cracks, missed : int
+        Those that were cracks as they said, and those of them that the program takes for none.
     """
 
     roasts: int
@@ -54,6 +56,13 @@ class Told:
     pops_per_minute: float
     asked: int
     right: int
+    cracks: int = 0
+    missed: int = 0
+
+    @property
+    def wrong(self) -> int:
+        """Sounds that were none as the person said, and are taken for cracks."""
+        return self.asked - self.right - self.missed
 
     def better_than(self, other: Told) -> bool:
         """Whether something is better and nothing worse.
@@ -125,13 +134,15 @@ def compared(roasts: Sequence[TeachingRoast], model: OwnMachineModel) -> tuple[T
 def told_of(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told:
     """How roasts are heard by what gave these answers, one a roast."""
     delays, starts, false = [], 0, 0
-    pops, minutes, asked, right = 0, 0.0, 0, 0
+    pops, minutes, asked, right, cracks, missed = 0, 0.0, 0, 0, 0, 0
     for one, of_it in zip(roasts, answers, strict=True):
         lesson, times = one.lesson, np.array(one.heard.times)
         likely = of_it.probabilities >= _LIKELY
         said = {time: bool(is_crack) for time, is_crack in zip(times.tolist(), likely, strict=True)}
         asked += len(lesson.answers)
         right += sum(said[time] == is_crack for time, is_crack in lesson.answers.items())
+        cracks += sum(lesson.answers.values())
+        missed += sum(is_crack and not said[time] for time, is_crack in lesson.answers.items())
         if not lesson.said:
             continue
         start = math.inf if lesson.start_s is None else lesson.start_s
@@ -145,4 +156,4 @@ def told_of(roasts: Sequence[TeachingRoast], answers: Sequence[Answers]) -> Told
         pops += int((likely & (times < before_s)).sum())
         minutes += max(0.0, before_s) / 60
     late = float(np.mean(delays)) if delays else None
-    return Told(starts, len(delays), false, late, pops / max(minutes, 1e-9), asked, right)
+    return Told(starts, len(delays), false, late, pops / max(minutes, 1e-9), asked, right, cracks, missed)
