@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,37 +17,43 @@ if TYPE_CHECKING:
 MOST_ROASTS = 40
 
 
-def heard_again(records: Sequence[RoastRecord], model: Model, data: Path) -> list[tuple[RoastRecord, TeachingRoast]]:
-    """The roasts that teach, each heard again; why others do not is noted."""
-    from contextlib import closing
+def heard_again(
+    records: Sequence[RoastRecord], model: Model, data: Path, *, jobs: int
+) -> list[tuple[RoastRecord, TeachingRoast]]:
+    """The roasts that teach, each heard again, so many at a time; why others do not is noted."""
+    from crackdetect.running.parallel import imap
+    from crackdetect.terminal.progress import progress_line
 
+    hear = partial(_hear_again, model=model, data=data)
+    found = []
+    with progress_line("heard again", total=len(records)) as line:
+        for number, teaching in imap(hear, records, jobs=min(jobs, len(records)), ordered=True):
+            if isinstance(teaching, str):
+                line.note(teaching)
+            else:
+                found.append((records[number], teaching))
+            line.advance(number + 1)
+    return found
+
+
+def _hear_again(record: RoastRecord, *, model: Model, data: Path) -> TeachingRoast | str:
+    """What a roast teaches, or why it does not."""
     from crackdetect.audio.files import open_recording
     from crackdetect.errors import InputError
     from crackdetect.storage.kept_sound import own_recording
     from crackdetect.teach.comparison import TeachingRoast
     from crackdetect.teach.heard_again import answers_of, hear_again
-    from crackdetect.terminal.progress import progress_line
 
     assert model.own_machine is not None
-    found = []
-    with progress_line("heard again", total=len(records)) as line:
-        for number, record in enumerate(records, start=1):
-            try:
-                with closing(open_recording(own_recording(record.roast, folder=data))) as source:
-                    heard = hear_again(source, samplerate=source.samplerate, model=model)
-            except InputError as error:
-                line.note(str(error))
-                continue
-            if not heard.candidates:
-                line.note(f"nothing was heard in {record.roast.name}, so it teaches nothing")
-                continue
-            teaching = TeachingRoast.of(record, heard, answers_of(heard, model.own_machine))
-            if teaching.lesson.question:
-                line.note(teaching.lesson.question)
-            else:
-                found.append((record, teaching))
-            line.advance(number)
-    return found
+    try:
+        with closing(open_recording(own_recording(record.roast, folder=data))) as source:
+            heard = hear_again(source, samplerate=source.samplerate, model=model)
+    except InputError as error:
+        return str(error)
+    if not heard.candidates:
+        return f"nothing was heard in {record.roast.name}, so it teaches nothing"
+    teaching = TeachingRoast.of(record, heard, answers_of(heard, model.own_machine))
+    return teaching.lesson.question or teaching
 
 
 def print_comparison(

@@ -10,6 +10,7 @@ import click
 
 from crackdetect.cli import completing
 from crackdetect.cli.kept_roasts import MOST_ROASTS, count, heard_again, print_comparison, spoken
+from crackdetect.cli.options import jobs_of, jobs_option, model_option
 from crackdetect.terminal.lines import print_line, print_lines, tell
 
 if TYPE_CHECKING:
@@ -35,9 +36,16 @@ if TYPE_CHECKING:
     help="Take over such a file, after showing what it holds; with MACHINE under that name.",
 )
 @click.option("--replace", is_flag=True, help="With --export: the file may be there already.")
-@click.option("--model", "model_path", type=click.Path(path_type=Path), help="Another model file than the shipped one.")
+@jobs_option("Roasts heard at the same time.", default=None)
+@model_option
 def command(
-    machine: str | None, undo: bool, out: Path | None, file: Path | None, replace: bool, model_path: Path | None
+    machine: str | None,
+    undo: bool,
+    out: Path | None,
+    file: Path | None,
+    replace: bool,
+    jobs: int | None,
+    model_path: Path | None,
 ) -> None:
     """Let it learn your roaster from the roasts that you recorded.
 
@@ -74,7 +82,7 @@ def command(
         elif out is not None:
             _share(name, out, data, replace=replace)
         else:
-            _teach(name, log, roasts, load_model(model_path), data)
+            _teach(name, log, roasts, load_model(model_path), data, jobs=jobs_of(jobs))
 
 
 def _machine(given: str | None, roasts: Sequence[Roast], data: Path) -> str | None:
@@ -141,7 +149,7 @@ def _print_usual(roasts: Sequence[Roast], name: str, *, indent: str = "") -> Non
         print_line(f"{indent}first crack of a new coffee: {usual}")
 
 
-def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path) -> None:
+def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path, *, jobs: int) -> None:
     """Hears, compares, and adopts what is better."""
     from crackdetect.errors import ModelError
     from crackdetect.storage import machine_profiles
@@ -152,7 +160,7 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
         raise ModelError(f"model {model.name} does not learn machines; take the shipped one")
     own = [roast for roast in roasts if _is_of(roast, name) and roast.recording is not None]
     records = [log.record(roast) for roast in reversed(own[:MOST_ROASTS])]
-    teaching = heard_again(records, model, data)
+    teaching = heard_again(records, model, data, jobs=jobs)
     sure = sum(one.lesson.said for _, one in teaching)
     if sure < LEAST:
         print_line(

@@ -122,7 +122,7 @@ def command(
         machines = max(8, min(_MACHINES, scenes * 8 // 15))
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
-    own = None if kept_model is None or not from_log else _own_roasts(kept_model, sounds)
+    own = None if kept_model is None or not from_log else _own_roasts(kept_model, sounds, jobs=jobs)
     with (
         Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress,
         _folder(heard) as folder,
@@ -176,7 +176,7 @@ def _folder(given: Path | None) -> Iterator[Path]:
         yield given
 
 
-def _own_roasts(path: Path, sounds: Path | None) -> OwnRoasts:
+def _own_roasts(path: Path, sounds: Path | None, *, jobs: int) -> OwnRoasts:
     """The roasts of the log that can teach and judge, heard again. path: of the model.
 
     Raises ModelError where the model does not learn machines, InputError where too few roasts can judge.
@@ -199,7 +199,7 @@ def _own_roasts(path: Path, sounds: Path | None) -> OwnRoasts:
     with RoastLog() as log:
         recorded = [roast for roast in log.roasts() if roast.recording is not None][:MOST_ROASTS]
         records = [log.record(roast) for roast in reversed(recorded)]
-    said = [one for _, one in heard_again(records, model, paths.data_folder()) if one.lesson.said]
+    said = [one for _, one in heard_again(records, model, paths.data_folder(), jobs=jobs) if one.lesson.said]
     if len(said) < LEAST:
         raise InputError(
             f"{count(len(said))} of the log can teach: recorded, with a first crack that you marked, confirmed or "
