@@ -174,6 +174,8 @@ def test_a_folder_in_file_order_with_a_name_for_each(run: Run, folder: Path, pla
     done = run("analyze", folder, "--model", plain)
     assert done.code == 3
     assert "bad.wav is text, not sound" in done.err
+    assert "b/roast.wav is called roast-2 here" in done.err.replace("\\", "/")
+    assert "a/roast.wav is called" not in done.err.replace("\\", "/")
     assert "a/roast.wav and 2 more: at 16,000 Hz" in done.err.replace("\\", "/")
     model = model_files.load(plain)
     expected = [

@@ -286,6 +286,9 @@ def _analyze_many(paths: Sequence[Path], wanted: Wanted, *, workers: int, cluste
             tell_in_turn(report)
     if wanted.save:
         tell(f"Saved {_numbered(saved)}; 'crackdetect log' lists what there is")
+    for report in reports:
+        if not wanted.text and report.job.roast != report.job.path.stem:
+            tell(f"note: {report.job.path} is called {report.job.roast} here, for another has its name")
     _tell_notes(reports)
     _tell_failures(reports, of=len(jobs))
     if wanted.text and reports:
