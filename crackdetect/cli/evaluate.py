@@ -78,6 +78,24 @@ QUICK_ROASTS, QUICK_HOURS = 3, 1 / 3
     type=click.IntRange(2, 1000),
     help="Instead of the sets: teach so many machines as 'teach' does, and judge each by its next roasts.",
 )
+@click.option(
+    "--speed",
+    is_flag=True,
+    help="Instead of the sets: processor time and memory beside general detectors, in pairs of runs on four sounds; "
+    "some 15 minutes, with --quick a third of it.",
+)
+@click.option(
+    "--longest",
+    metavar="HOURS",
+    type=NumberRange(1, 24),
+    help="With --speed: memory and time are also told of a recording of so many hours.  [default: 1]",
+)
+@click.option(
+    "--against",
+    "against",
+    metavar="REVISION",
+    help="With --speed: beside this branch, tag or commit of the checkout instead, and whether the events are equal.",
+)
 @click.option("--baselines/--no-baselines", default=True, show_default=True, help="Also score general detectors.")
 @click.option("--json", "json_path", type=click.Path(path_type=Path), help="Also write all figures to this file.")
 @click.option("--figure", "figure_path", type=click.Path(path_type=Path), help="Also draw them (png, svg or pdf).")
@@ -97,6 +115,9 @@ def command(
     resume: bool,
     left_out: Path | None,
     taught: int | None,
+    speed: bool,
+    longest: float | None,
+    against: str | None,
     baselines: bool,
     json_path: Path | None,
     figure_path: Path | None,
@@ -116,7 +137,10 @@ def command(
     With --taught: machines of many families, each drawn apart from its roasts, taught by up to five of them in several
     ways and judged by the next two, and by kitchens (--quiet-hours on all machines together).
 
-    An interrupted run goes on where it was: every finished recording is kept in the work folder (not with --taught).
+    With --speed: smooth noise, a grainy drum, a clicking bed and a whole roast, in whole processes and in memory.
+
+    An interrupted run goes on where it was: every finished recording is kept in the work folder (not with --taught nor
+    --speed).
 
     Example: crackdetect evaluate --quick
     """
@@ -130,6 +154,13 @@ def command(
     if quick:
         roasts, quiet_hours = min(roasts, QUICK_ROASTS), min(quiet_hours, QUICK_HOURS)
     _check_places(json_path, figure_path)
+    if not speed and (longest, against) != (None, None):
+        raise SettingError("--longest and --against go with --speed")
+    if speed:
+        if (folder, sets, figure_path, left_out, taught) != (None,) * 5:
+            raise SettingError("--speed has sounds of its own; give it alone, or with --quick, --longest or --against")
+        _write(json_path, _speed(model, model_path, quick=quick, longest=longest, against=against))
+        return
     if taught is not None:
         if (folder, sets, figure_path) != (None,) * 3:
             raise SettingError("--taught judges machines of its own; leave FOLDER, --sets and --figure out")
@@ -252,6 +283,21 @@ def _tell(
         figure.draw(figure_path, scores, figures, title=heading)
     recordings = {row: [s.to_dict() for s in own] for row, own in scores.items()}
     _write(json_path, {**about, "sets": figures, "families": families, "recordings": recordings})
+
+
+def _speed(
+    model: Model, model_path: Path | None, *, quick: bool, longest: float | None, against: str | None
+) -> Mapping[str, Any]:
+    """Measures and tells the speed. Raises SettingError."""
+    from crackdetect.cli.speed import tell_against, tell_speed
+
+    if model_path is not None:
+        raise SettingError("--speed measures the shipped model; leave --model out")
+    if against is None:
+        return tell_speed(model, quick=quick, longest_h=longest or 1.0)
+    if longest is not None:
+        raise SettingError("--longest and --against exclude each other; give one of them")
+    return tell_against(against, quick=quick)
 
 
 def _teach(
