@@ -1,8 +1,7 @@
-"""Speed, memory and latency of the hearing, as a table: ``python tests/benchmark.py``, or some parts by
-name (``python tests/benchmark.py roast_log``). Never a timed test.
+"""Where the time goes, and what board, pages and log cost: ``python tests/benchmark.py``, or some parts by name
+(``python tests/benchmark.py roast_log``). Never a timed test. Figures are of one core.
 
-Every speed stands beside a reference measured in the same run on the same samples, because machines differ and are
-noisy: compare the ratios. Figures are of one core.
+How fast the hearing is tells ``crackdetect evaluate --speed``.
 """
 
 from __future__ import annotations
@@ -17,23 +16,19 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 
 import numpy as np
-import scipy.signal
 import soundfile
 
 from crackdetect import model
 from crackdetect.audio.files import open_recording
 from crackdetect.blocks import Block
 from crackdetect.config import Settings
+from crackdetect.evaluate.speed import sounds
 from crackdetect.pipeline import Pipeline
-from crackdetect.synth.plan import plan_roast
-from crackdetect.synth.render import Renderer
 
 DEMO = model.data_folder("recordings_synthetic") / "demo_roast.flac"
-BANDPASS_HZ = (1_000, 12_000)
 
 
 def best_of(repeats: int, run: Callable[[], object]) -> float:
@@ -52,88 +47,6 @@ def analyse(samples: np.ndarray, samplerate: int, block: int) -> list[object]:
     for start in range(0, len(samples), block):
         events += pipeline.push(Block(samples[start : start + block]))
     return events + list(pipeline.finish())
-
-
-def analyse_file(path: Path) -> None:
-    source = open_recording(path)
-    pipeline = Pipeline(samplerate=source.samplerate, model=model.shipped())
-    for block in source:
-        pipeline.push(block)
-    pipeline.finish()
-    source.close()
-
-
-def speed() -> None:
-    samplerate = 44_100
-    samples = Renderer(plan_roast(seed=3, samplerate=samplerate, duration_s=300.0)).render()
-    folder = tempfile.TemporaryDirectory()
-    path = Path(folder.name) / "roast.flac"
-    soundfile.write(path, samples, samplerate)
-    seconds = len(samples) / samplerate
-    sos = scipy.signal.butter(4, BANDPASS_HZ, "bandpass", fs=samplerate, output="sos")
-    double = samples.astype(np.float64)
-    analyse(samples[: 30 * samplerate], samplerate, 4 * samplerate)
-    bandpass = best_of(5, lambda: scipy.signal.sosfilt(sos, double))
-    bandpass_single = best_of(5, lambda: scipy.signal.sosfilt(sos, samples))
-    decode = best_of(3, lambda: soundfile.read(path, dtype="float32"))
-    offline = best_of(3, lambda: analyse(samples, samplerate, 4 * samplerate))
-    whole = best_of(3, lambda: analyse_file(path))
-    live = best_of(1, lambda: analyse(samples, samplerate, 1024))
-    print(f"\na roast, {seconds:.0f} s at {samplerate} Hz        x real time   ms per s   x band-pass")
-    for name, taken in (
-        ("order-4 band-pass, float64", bandpass),
-        ("order-4 band-pass, float32", bandpass_single),
-        ("decoding FLAC", decode),
-        ("whole path, samples in memory", offline),
-        ("whole path, from the file", whole),
-        ("live path, blocks of 1,024", live),
-    ):
-        print(f"{name:<34}{seconds / taken:>15.0f}{1e3 * taken / seconds:>11.3f}{taken / bandpass:>14.2f}")
-    print(f"live path: {100 * live / seconds:.2f} % of one core")
-    folder.cleanup()
-
-
-def _sounds(seconds: float, samplerate: int) -> dict[str, np.ndarray]:
-    """From hardly a candidate to twenty a second."""
-    rng = np.random.default_rng(1)
-    smooth = (0.02 * rng.standard_normal(round(seconds * samplerate))).astype(np.float32)
-    clicking = smooth.astype(np.float64)
-    for start in rng.integers(0, len(smooth) - 1_500, round(30 * seconds)).tolist():
-        i = np.arange(1_500)
-        level, decay_s, hertz = 10 ** (rng.uniform(6, 26) / 20), rng.uniform(0.0008, 0.004), rng.uniform(1_500, 9_000)
-        wave = np.cos(2 * np.pi * hertz * i / samplerate + rng.uniform(0, 6))
-        clicking[start : start + 1_500] += 0.02 * level * np.exp(-i / decay_s / samplerate) * wave
-
-    def rendered(family: str, seed: int) -> np.ndarray:
-        plan = plan_roast(seed=seed, samplerate=samplerate, duration_s=seconds, family=family)
-        return Renderer(plan).render()
-
-    return {
-        "smooth noise": smooth,
-        "a drum full of beans": rendered("wide", 7_001),
-        "thirty clicks a second": clicking.astype(np.float32),
-        "a roast": rendered("narrow", 3),
-    }
-
-
-def sounds(seconds: float = 240.0, pairs: int = 5) -> None:
-    """Each sound in turn with a band-pass over the same samples: medians, and the spread of the ratio."""
-    samplerate = 44_100
-    sos = scipy.signal.butter(4, BANDPASS_HZ, "bandpass", fs=samplerate, output="sos")
-    print(f"\n{'sounds, in memory':<26}x real time   x band-pass (all pairs)   live, 10 ms: % of a core   x band-pass")
-    for name, samples in _sounds(seconds, samplerate).items():
-        part = samples[: 60 * samplerate]
-        ours, live, ratios = [], [], []
-        for _ in range(pairs):
-            filtered = best_of(1, partial(scipy.signal.sosfilt, sos, samples))
-            ours.append(best_of(1, partial(analyse, samples, samplerate, 3 * samplerate)))
-            live.append(best_of(1, partial(analyse, part, samplerate, samplerate // 100)) / 60)
-            ratios.append((ours[-1] / filtered, live[-1] * seconds / filtered))
-        whole, blocks = np.array(ratios).T
-        print(
-            f"{name:<26}{seconds / np.median(ours):>11.0f}{np.median(whole):>10.1f} ({whole.min():.1f} to "
-            f"{whole.max():.1f}){100 * np.median(live):>22.2f}{np.median(blocks):>20.1f}"
-        )
 
 
 #: Where the time goes: what is measured, as a method of a class in a module.
@@ -191,7 +104,7 @@ def stages(seconds: float = 240.0) -> None:
         stage = getattr(importlib.import_module(f"crackdetect.{module}"), of)
         kept.append((stage, what, getattr(stage, what)))
         setattr(stage, what, clocked(name, getattr(stage, what)))
-    for sound, samples in _sounds(seconds, 44_100).items():
+    for sound, samples in sounds(seconds):
         spent.clear()
         calls.clear()
         analyse(samples, 44_100, 3 * 44_100)
@@ -212,28 +125,6 @@ def latency() -> None:
         f"\ncrack to event: {1e3 * max(lags):.0f} ms of sound at most ({len(lags)} cracks), "
         f"plus a block ({1e3 * block:.0f} ms)"
     )
-
-
-def memory() -> None:
-    print("\npeak memory of `crackdetect analyze` in a new process, MB")
-    with tempfile.TemporaryDirectory() as folder:
-        for minutes in (10, 60):
-            path = Path(folder) / f"{minutes}.wav"
-            rng = np.random.default_rng(0)
-            with soundfile.SoundFile(path, "w", 44_100, 1, "PCM_16") as file:
-                for _ in range(minutes):
-                    file.write((0.02 * rng.standard_normal(60 * 44_100)).astype(np.float32))
-            code = (
-                "import pathlib, re, sys\n"
-                "from crackdetect.cli.entry import main\n"
-                f"try: main(['analyze', '--format', 'jsonl', {str(path)!r}])\n"
-                "except SystemExit: pass\n"
-                # not getrusage: its peak is inherited from the parent across a fork
-                "status = pathlib.Path('/proc/self/status').read_text()\n"
-                "print(int(re.search(r'VmHWM:\\s+(\\d+)', status)[1]) / 1024, file=sys.stderr)\n"
-            )
-            done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-            print(f"{minutes:>4} minutes of noise: {float(done.stderr.split()[-1]):.0f}")
 
 
 def start_up() -> None:
@@ -520,19 +411,15 @@ def wall(run: Callable[[], object]) -> float:
 
 
 PARTS = {
-    "speed": speed,
-    "sounds": sounds,
     "stages": stages,
     "latency": latency,
     "board": board,
     "start_up": start_up,
-    "memory": memory,
     "page": page,
     "review": review,
     "roast_log": roast_log,
 }
 
 if __name__ == "__main__":
-    chosen = sys.argv[1:] or [name for name in PARTS if name != "memory" or sys.platform == "linux"]
-    for part in chosen:
+    for part in sys.argv[1:] or PARTS:
         PARTS[part]()
