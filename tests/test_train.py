@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,17 +16,21 @@ from clicks import clicks_in_noise, poisson_times
 from crackdetect.cli.train import command
 from crackdetect.deciding.context import ContextClassifier, ContextScore, HeardCandidate
 from crackdetect.deciding.score_model import SCORE_BINS, SCORE_EDGES
+from crackdetect.errors import OutputError
 from crackdetect.hearing import features
 from crackdetect.hearing.classifier import ClassifierModel, CrackScore
 from crackdetect.model import Model
+from crackdetect.storage.paths import cache_folder
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
 from crackdetect.train import context, fit, score_model
 from crackdetect.train.bandpass_peaks import bandpass_peaks
+from crackdetect.train.heard import heard_into, sounds_digest, stage_folder
 from crackdetect.train.labelled_rows import FIRST, IGNORED, OTHER, SECOND, Rows, label
-from crackdetect.train.scenes import _handling, heard_in, rendered, scenes, whole_scenes
+from crackdetect.train.scenes import Scene, _handling, heard_in, rendered, scenes, whole_scenes
 from crackdetect.train.sounds import SAMPLERATE, bank, session_of, side_of
+from crackdetect.train.steps import Progress, steps
 
 
 @pytest.fixture(scope="module")
@@ -195,14 +200,24 @@ def test_the_networks_of_a_classifier_differ(monkeypatch: pytest.MonkeyPatch) ->
 
 
 @pytest.mark.long
-def test_what_follows_a_kept_classifier_is_taught_as_if_it_had_just_been_fitted(tmp_path: Path) -> None:
-    """Everything but the card is the same, to the last digit."""
+def test_what_follows_a_kept_classifier_is_taught_as_if_it_had_just_been_fitted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Everything but the card is the same, to the last digit, though the first training was interrupted."""
     pytest.importorskip("sklearn")
+    monkeypatch.setenv("CRACKDETECT_HOME", str(tmp_path / "home"))
     runner = CliRunner()
     whole, again = tmp_path / "whole.json", tmp_path / "again.json"
+    with monkeypatch.context() as interrupted:
+        interrupted.setattr(fit, "fit_classifier", interrupt)
+        done = runner.invoke(command, ["--out", str(whole), "--seed", "3", "--scenes", "16"])
+    assert "kept in" in done.stderr
+    kept = sorted((cache_folder() / "train").rglob("*.npz"))
+    assert len(kept) == heard_in(16) + heard_in(10)
     for out, more in ((whole, []), (again, ["--classifier", str(whole)])):
         done = runner.invoke(command, ["--out", str(out), "--seed", "3", "--scenes", "16", *more])
         assert done.exit_code == 0, done.output
+    assert list((cache_folder() / "train").rglob("*.npz")) == [], "when it is done nothing is kept unasked"
     first, second = (json.loads(path.read_text(encoding="ascii")) for path in (whole, again))
     assert second["card"].pop("classifier")["model"] == first["digest"]
     assert second["card"].pop("reproduced_by") == first["card"].pop("reproduced_by") + " --classifier FILE"
@@ -210,11 +225,95 @@ def test_what_follows_a_kept_classifier_is_taught_as_if_it_had_just_been_fitted(
     assert second == first
 
 
+# -- an interrupted run goes on where it was ---------------------------------------------------------------------
+
+
+def interrupt(*_: object, **__: object) -> None:
+    """As Ctrl-C."""
+    raise KeyboardInterrupt
+
+
+def test_what_was_heard_is_read_as_it_was(tmp_path: Path) -> None:
+    """To the last bit."""
+    scene = next(scenes("train", count=1, seed=3, bank=None, duration_s=6.0))
+    rows = fit.hear(scene, None, "train")
+    rows.save(tmp_path / "rows.npz")
+    again = Rows.load(tmp_path / "rows.npz")
+    for name in ("vectors", "labels", "times", "snr_db", "missed_snr_db"):
+        one, other = getattr(rows, name), getattr(again, name)
+        assert (one.dtype, one.tobytes()) == (other.dtype, other.tobytes())
+    assert (again.duration_s, again.scenario) == (rows.duration_s, rows.scenario)
+
+
+def test_what_is_there_is_not_heard_again_and_what_differs_is(tmp_path: Path) -> None:
+    met: list[int] = []
+
+    class Kept:
+        def save(self, path: Path) -> None:
+            path.write_bytes(b"heard")
+
+    def hear(scene: Scene) -> Kept:
+        met.append(scene.plan.seed)
+        return Kept()
+
+    some = list(scenes("train", count=2, seed=3, bank=None, duration_s=6.0))[:2]
+    for scene in (*some, *some, replace(some[0], plan=replace(some[0].plan, snr_low_db=1.0))):
+        heard_into(scene, hear=hear, folder=tmp_path)
+    assert met == [some[0].plan.seed, some[1].plan.seed, some[0].plan.seed]
+    folders = [stage_folder(tmp_path, *of) for of in (("a", "model"), ("a", "model"), ("b", "model"), ("a", "other"))]
+    assert folders[0] == folders[1]
+    assert len(set(folders)) == 3
+
+
+def test_other_sounds_are_heard_anew(tmp_path: Path) -> None:
+    assert sounds_digest(None) == ""
+    digests = []
+    for number, content in enumerate((b"one", b"two")):
+        folder = tmp_path / str(number) / "pop"
+        folder.mkdir(parents=True)
+        (folder / "a.wav").write_bytes(content)  # of one name and length
+        digests.append(sounds_digest(folder.parent))
+    assert len(set(digests)) == 2
+
+
+def test_a_folder_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
+    scene = next(scenes("train", count=1, seed=3, bank=None, duration_s=6.0))
+    with pytest.raises(OutputError, match="choose another with --heard"):
+        heard_into(scene, hear=lambda scene: fit.hear(scene, None, "train"), folder=tmp_path / "gone")
+
+
+def test_on_a_cluster_the_folder_must_be_named() -> None:
+    done = CliRunner().invoke(command, ["--cluster", "tcp://127.0.0.1:9"])
+    assert done.exit_code == 2
+    assert "--cluster goes with --heard" in done.output
+
+
+def test_the_steps_of_a_training_are_gone_through_once_from_none_to_all() -> None:
+    """Scenes are told after each, a fit before it; fewer scenes than foreseen leave no gap behind."""
+    own = ["the average machine", "relative features", "cracks and first crack on this machine"]
+    told = ["train"] * 3 + ["calibrate"] * 2 + ["fitting"] + ["context"] * 2 + ["fitting the context classifier"]
+    whole = steps(train=4, calibrate=2, context=2, machines=2, families=False)
+    progress = Progress(whole)
+    passed = [progress.told(word) for word in [*told, "machines", "machines", *own]]
+    assert passed == sorted(passed)
+    assert passed[0] > 0
+    assert passed[5] == sum(step.whole_s for step in whole[:2])
+    assert passed[-1] == pytest.approx(progress.whole_s - whole[-1].whole_s)
+    assert [step.word for step in steps(train=0, calibrate=0, context=0, machines=2, families=True)] == [
+        "machines", *own, "families left out"
+    ]  # fmt: skip
+
+
 # -- the context classifier ------------------------------------------------------------------------------------
 
 
-def test_candidates_asked_again_get_the_answers_of_the_path(model: Model, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same questions give the same answers, bit for bit, though the second time no sound is heard."""
+def test_candidates_asked_again_get_the_answers_of_the_path(
+    model: Model, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The same questions give the same answers, bit for bit, though the second time no sound is heard.
+
+    Nor the third time, when they are read from a file.
+    """
     answers: list[tuple[float, float]] = []
     push = ContextClassifier.push
 
@@ -233,6 +332,10 @@ def test_candidates_asked_again_get_the_answers_of_the_path(model: Model, monkey
     assert answers == in_the_path
     assert 0 < len(cases.vectors) <= len(answers)
     assert cases.cracks.any()
+    heard.save(tmp_path / "heard.npz")
+    read = context.HeardScene.load(tmp_path / "heard.npz")
+    assert (read.asked, read.truth) == (heard.asked, heard.truth)
+    assert context.rows_of(read, model).vectors.tobytes() == cases.vectors.tobytes()
 
 
 def _chorus(per_minute: float) -> Truth:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import sys
+import hashlib
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from crackdetect.cli.options import cluster_option, jobs_option, sounds_option
+from crackdetect.errors import OutputError
 from crackdetect.terminal.lines import print_line, tell
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ _MACHINES = 320
 @click.option(
     "--heard",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder to keep what was heard for that; what is there is not heard again.",
+    help="Folder to keep what was heard in; what is there is not heard again.  [default: the cache, until it is done]",
 )
 @click.option(
     "--leave-out",
@@ -97,18 +98,20 @@ def command(
 ) -> None:
     """Fit a model on rendered scenes, and on real sounds if a folder is given.
 
-    The same seed, scenes and sounds give the same file, bit for bit, with the same versions of the packages.
+    The same seed, scenes and sounds give the same file, bit for bit, with the same versions of the packages. An
+    interrupted run goes on where it was: what was heard is kept, and given the same command again not heard again.
 
     Example: crackdetect train --scenes 50 --out my-model.json
     """
-    from rich.console import Console
-    from rich.progress import Progress
-
+    from crackdetect import __version__
     from crackdetect import model as model_files
-    from crackdetect.errors import OutputError
+    from crackdetect.terminal.progress import progress_line
     from crackdetect.train import fit
     from crackdetect.train.scenes import heard_in, machines_in
+    from crackdetect.train.steps import Progress, steps
 
+    if cluster is not None and heard is None:
+        raise click.UsageError("--cluster goes with --heard; give a folder that its workers see as well")
     if classifier is not None and kept_model is not None:
         raise click.UsageError("--classifier and --context exclude each other; give one of them")
     if left_out and kept_model is None:
@@ -123,16 +126,19 @@ def command(
     if not out.parent.is_dir():
         raise OutputError(f"folder {out.parent} does not exist; make it first")
     own = None if kept_model is None or not from_log else _own_roasts(kept_model, sounds, jobs=jobs)
-    with (
-        Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as progress,
-        _folder(heard) as folder,
-    ):
-        bar = progress.add_task("training", total=machines_in(machines) + 3 + families)
+    fitted = 0 if classifier is not None or kept_model is not None else heard_in(scenes)
+    after = (heard_in(calibration), whole) if kept_model is None else (0, 0)
+    progress = Progress(
+        steps(train=fitted, calibrate=after[0], context=after[1], machines=machines_in(machines), families=families)
+    )
+    settled = (__version__, seed, scenes, machines, sorted(left_out), sounds, classifier, kept_model)
+    with _folder(heard, settled) as folder, progress_line("training", total=progress.whole_s) as line:
 
-        def tell(what: str) -> None:
-            progress.update(bar, advance=1, description=what)
+        def told(what: str) -> None:
+            line.label(what)
+            line.advance(progress.told(what))
 
-        run = fit.TrainingRun(seed=seed, sounds=sounds, heard_in=folder, jobs=jobs, cluster=cluster, progress=tell)
+        run = fit.TrainingRun(seed=seed, sounds=sounds, heard_in=folder, jobs=jobs, cluster=cluster, progress=told)
         if kept_model is not None:
             golden, card = model_files.golden_of(kept_model), model_files.card_of(kept_model)
             kept = model_files.load(kept_model, own_machine=False)
@@ -140,16 +146,9 @@ def command(
             taught = fit.teach_machines(
                 out, kept, run, golden=golden, card=card, count=machines, leave_out=without, left_out=families, own=own
             )
-            if taught is None:
-                progress.stop()
-                print_line(f"It is not better on your own roasts, so {out} was not written.")
-                return
-            model = taught
         else:
             card, given = _card(f"--seed {seed} --scenes {scenes}", name, sounds, classifier)
-            fitted = 0 if given is not None else heard_in(scenes)
-            progress.update(bar, total=fitted + heard_in(calibration) + whole + 2 + machines_in(machines) + 3)
-            model = fit.train(
+            taught = fit.train(
                 out,
                 run,
                 name=name,
@@ -160,20 +159,36 @@ def command(
                 card=card,
                 classifier=given,
             )
-    print_line(f"wrote {out}: model {model.name} {model.digest}")
+    if taught is None:
+        print_line(f"It is not better on your own roasts, so {out} was not written.")
+        return
+    print_line(f"wrote {out}: model {taught.name} {taught.digest}")
     if own is not None:
         print_line(f"Try it with: crackdetect listen --model {out}; 'teach --model' teaches it your machines anew.")
 
 
 @contextmanager
-def _folder(given: Path | None) -> Iterator[Path]:
-    """The one that was asked for, made where it is not there, or one for now."""
+def _folder(given: Path | None, settled: tuple[object, ...]) -> Iterator[Path]:
+    """Where what is heard is kept: the folder that was asked for, or one of the cache until the training has ended.
+
+    settled: what tells one training from another.
+    """
+    from crackdetect.storage.paths import cache_folder
+
+    folder = given
+    if folder is None:
+        folder = cache_folder() / "train" / hashlib.sha256(repr(settled).encode()).hexdigest()[:16]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be written ({error.strerror}); choose another with --heard") from None
+    try:
+        yield folder
+    except KeyboardInterrupt:
+        tell(f"What was heard is kept in {folder}; the same command goes on from there")
+        raise
     if given is None:
-        with TemporaryDirectory(prefix="crackdetect-train-") as folder:
-            yield Path(folder)
-    else:
-        given.mkdir(parents=True, exist_ok=True)
-        yield given
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _own_roasts(path: Path, sounds: Path | None, *, jobs: int) -> OwnRoasts:

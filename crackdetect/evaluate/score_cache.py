@@ -12,34 +12,18 @@ import json
 import os
 from collections.abc import Sequence
 from dataclasses import asdict
-from functools import lru_cache
 from pathlib import Path
 
-import numpy
-import scipy
-
-import crackdetect
 from crackdetect.errors import OutputError
 from crackdetect.evaluate.real_sounds import RealSounds
 from crackdetect.evaluate.scoring import Score
 from crackdetect.evaluate.sets import Task
+from crackdetect.train.heard import code_version
 
 #: Rooms that a score depends on, beside the modules at the top.
 _ROOMS = ("audio", "hearing", "deciding", "roast", "synth", "train", "evaluate")
 #: Of them, what only shows or keeps scores.
 _APART = ("table.py", "overview.py", "figure.py", "intervals.py", "tradeoff.py", "reliability.py", "score_cache.py")
-
-
-@lru_cache(maxsize=1)
-def code_version() -> str:
-    """Digest of the sources that a score depends on, and of the versions of the numerical libraries."""
-    root = Path(crackdetect.__file__).parent
-    digest = hashlib.sha256(f"numpy {numpy.__version__} scipy {scipy.__version__}".encode())
-    paths = [*root.glob("*.py"), *(path for room in _ROOMS for path in (root / room).glob("*.py"))]
-    for path in sorted(path for path in paths if path.name not in _APART):
-        digest.update(path.relative_to(root).as_posix().encode())
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:16]
 
 
 class ScoreCache:
@@ -57,7 +41,7 @@ class ScoreCache:
 
     def __init__(self, folder: Path, *, setup: str, sounds: RealSounds | None) -> None:
         self.folder = folder
-        self._common = f"{setup} {code_version()}"
+        self._common = f"{setup} {code_version(*_ROOMS, apart=_APART)}"
         self._sounds = "" if sounds is None else sounds.digest
 
     def _path(self, task: Task) -> Path:

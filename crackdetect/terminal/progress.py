@@ -10,6 +10,9 @@ from dataclasses import dataclass
 
 from crackdetect.terminal.lines import Styled, print_line, tell, visible
 
+#: The time left goes by the speed of so many seconds: steps are long, and some are longer than others.
+_SPEED_OVER_S = 900.0
+
 
 @dataclass(frozen=True, slots=True)
 class ProgressLine:
@@ -60,7 +63,14 @@ def progress_line(label: str, *, total: float | None) -> Iterator[ProgressLine]:
     screen = Console(stderr=True, highlight=False)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
     # without the redirections lines go where they belong even when only one of the two streams is a terminal
-    with Progress(*columns, console=screen, transient=True, redirect_stdout=False, redirect_stderr=False) as progress:
+    with Progress(
+        *columns,
+        console=screen,
+        transient=True,
+        redirect_stdout=False,
+        redirect_stderr=False,
+        speed_estimate_period=_SPEED_OVER_S,
+    ) as progress:
         task = progress.add_task(label, total=total)
 
         def above(line: str) -> None:

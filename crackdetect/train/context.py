@@ -14,13 +14,14 @@ from crackdetect.deciding import context
 from crackdetect.deciding.context import ContextModel, HeardCandidate
 from crackdetect.deciding.density import HOLD_OFF_S, dead_time_loss
 from crackdetect.deciding.own_machine import AskedCandidate
-from crackdetect.deciding.tracker import Asked, Judged, PhaseTracker, ScoredCandidate, TrackerSettings
+from crackdetect.deciding.tracker import Asked, AskedTick, Judged, PhaseTracker, ScoredCandidate, TrackerSettings
 from crackdetect.errors import SettingError
 from crackdetect.hearing.classifier import UNHEARD
 from crackdetect.hearing.network import Network
 from crackdetect.model import Model
 from crackdetect.pipeline import Pipeline
 from crackdetect.synth.truth import Truth
+from crackdetect.train.heard import written_whole
 from crackdetect.train.labelled_rows import label
 from crackdetect.train.network import fitted, layers_of
 from crackdetect.train.scenes import Scene, rendered
@@ -52,6 +53,34 @@ class HeardScene:
 
     asked: list[Asked]
     truth: Truth
+
+    def save(self, path: Path) -> None:
+        """To a file, whole or not at all."""
+        candidates = [(*one[:4], one.probability) for one in self.asked if isinstance(one, AskedCandidate)]
+        ticks = [tuple(one) for one in self.asked if isinstance(one, AskedTick)]
+        with written_whole(path) as file:
+            np.savez(
+                file,
+                candidates=np.array(candidates, np.float64).reshape(-1, 5),
+                ticks=np.array(ticks, np.float64).reshape(-1, len(AskedTick._fields)),
+                is_tick=np.array([isinstance(one, AskedTick) for one in self.asked], np.bool_),
+                truth=np.array(self.truth.to_json()),
+            )
+
+    @classmethod
+    def load(cls, path: Path) -> HeardScene:
+        """What :meth:`save` wrote."""
+        with np.load(path, allow_pickle=False) as file:
+            candidates, ticks = iter(file["candidates"].tolist()), iter(file["ticks"].tolist())
+            asked: list[Asked] = []
+            for is_tick in file["is_tick"].tolist():
+                if is_tick:
+                    count, tick, observed_s, hmm_log_odds, quiet = next(ticks)
+                    asked.append(AskedTick(int(count), int(tick), observed_s, hmm_log_odds, bool(quiet)))
+                else:
+                    time, crack_llr, second_llr, strength, probability = next(candidates)
+                    asked.append(AskedCandidate(time, crack_llr, second_llr, strength, UNHEARD, probability))
+            return cls(asked, Truth.from_json(str(file["truth"])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

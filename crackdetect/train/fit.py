@@ -22,6 +22,7 @@ from crackdetect.model import Model
 from crackdetect.running.parallel import imap
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.train import context, own_machine
+from crackdetect.train.heard import Keeps, heard_into, sounds_digest, stage_folder
 from crackdetect.train.labelled_rows import FIRST, IGNORED, OTHER, SECOND, Rows, rows_of
 from crackdetect.train.network import fitted, layers_of
 from crackdetect.train.own_roasts import OwnRoasts
@@ -48,7 +49,7 @@ class TrainingRun:
     sounds : pathlib.Path or None
         Folder of real sounds.
     heard_in : pathlib.Path
-        Folder for what was heard of the machine scenes; what is there already is not heard again.
+        Folder for what was heard of the scenes (:mod:`train.heard`); what is there already is not heard again.
     jobs, cluster
         See :func:`crackdetect.running.parallel.imap`; so many networks are fitted at a time.
     progress : callable
@@ -66,10 +67,27 @@ class TrainingRun:
         """The real sounds of a side, if there are any."""
         return None if self.sounds is None else bank(self.sounds, side)
 
-    def work_through(self, work: Callable[[Scene], Met], chosen: Iterable[Scene], step: str) -> list[Met]:
-        """See :func:`work_through`. step: a word for it."""
-        told = partial(self.progress, step)
-        return work_through(work, chosen, jobs=self.jobs, cluster=self.cluster, progress=told)
+    def hear(
+        self, hear: Callable[..., Keeps], chosen: Iterable[Scene], step: str, side: Side, *, model: Model | None = None
+    ) -> list[Path]:
+        """Files of what was heard of the scenes, in order.
+
+        Parameters
+        ----------
+        hear : callable
+            Takes a scene, the folder of real sounds, the side of them that is used, and the model, if there is one.
+        chosen : iterable of Scene
+        step : str
+            A word for it.
+        side : {"train", "calibrate"}
+        model : Model, optional
+            That hears.
+        """
+        known = "" if model is None else model_files.hearing_digest(model)
+        folder = stage_folder(self.heard_in, hear.__module__, sounds_digest(self.sounds), side, known)
+        given = {} if model is None else {"model": model}
+        one = partial(heard_into, hear=partial(hear, sounds=self.sounds, side=side, **given), folder=folder)
+        return work_through(one, chosen, jobs=self.jobs, cluster=self.cluster, progress=partial(self.progress, step))
 
 
 def hear(scene: Scene, sounds: Path | None, side: Side) -> Rows:
@@ -154,7 +172,7 @@ def train(
     parts: tuple[tuple[Side, int], ...] = (("train", count), ("calibrate", calibration_count))
     for side, number in parts if classifier is None else parts[1:]:
         chosen = scenes(side, count=number, seed=run.seed, bank=run.bank(side))
-        heard[side] = run.work_through(partial(hear, sounds=run.sounds, side=side), chosen, side)
+        heard[side] = list(map(Rows.load, run.hear(hear, chosen, side, side)))
     rows, calibration = heard["train"], heard["calibrate"]
     run.progress("fitting")
     if classifier is None:
@@ -162,8 +180,7 @@ def train(
     model = Model(name, "", classifier, fit_score_model(classifier, calibration), context.untaught())
     # the side that the classifier was not taught with, for on its own sounds it is too sure of itself
     whole = whole_scenes(count=context_count, seed=run.seed, bank=run.bank("calibrate"))
-    meet = partial(context.hear, sounds=run.sounds, side="calibrate", model=model)
-    met = run.work_through(meet, whole, "context")
+    met = list(map(context.HeardScene.load, run.hear(context.hear, whole, "context", "calibrate", model=model)))
     run.progress("fitting the context classifier")
     model = context.fit_context(met, model, seed=run.seed)
     card = _card(model, rows=rows, calibration=calibration, context_scenes=len(met), seed=run.seed, card=card)
@@ -216,13 +233,7 @@ def teach_machines(
         When the file cannot be written.
     """
     scenes = machine_scenes(count=count, seed=run.seed, bank=run.bank("calibrate"), leave_out=leave_out)
-    # what was heard with another model or other sounds is not what would be heard now
-    sounds = run.sounds
-    kept = "" if sounds is None else str(sorted((path.name, path.stat().st_size) for path in sounds.rglob("*")))
-    folder = run.heard_in / model_files.digest_of({"model": model_files.hearing_digest(model), "sounds": kept})
-    folder.mkdir(exist_ok=True)
-    hear_one = partial(own_machine.hear_into, folder=folder, sounds=sounds, side="calibrate", model=model)
-    files = run.work_through(hear_one, scenes, "machines")
+    files = run.hear(own_machine.hear, scenes, "machines", "calibrate", model=model)
     with TemporaryDirectory(prefix="crackdetect-own-") as place:
         roasts = [] if own is None else own.scenes(Path(place), hidden=model.classifier.network.hidden)
         fits = own_machine.fit_own_machine(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from crackdetect.hearing.features import Features
 from crackdetect.hearing.onset import Onset
 from crackdetect.hearing.spectrum import BandSplitter
 from crackdetect.synth.truth import UNSURE, Truth
+from crackdetect.train.heard import written_whole
 
 #: Labels of rows: the index in ``classify.CLASSES``, or IGNORED.
 OTHER, FIRST, SECOND, IGNORED = 0, 1, 2, -1
@@ -50,6 +52,27 @@ class Rows:
     missed_snr_db: Doubles
     duration_s: float
     scenario: str
+
+    def save(self, path: Path) -> None:
+        """To a file, whole or not at all."""
+        with written_whole(path) as file:
+            np.savez(
+                file,
+                vectors=self.vectors,
+                labels=self.labels,
+                times=self.times,
+                snr_db=self.snr_db,
+                missed_snr_db=self.missed_snr_db,
+                duration_s=np.array(self.duration_s),
+                scenario=np.array(self.scenario),
+            )
+
+    @classmethod
+    def load(cls, path: Path) -> Rows:
+        """What :meth:`save` wrote."""
+        with np.load(path, allow_pickle=False) as file:
+            arrays = {name: file[name] for name in ("vectors", "labels", "times", "snr_db", "missed_snr_db")}
+            return cls(**arrays, duration_s=float(file["duration_s"]), scenario=str(file["scenario"]))
 
 
 def rows_of(blocks: Iterable[Samples], truth: Truth, *, scenario: str) -> Rows:

@@ -52,6 +52,7 @@ from crackdetect.train.courses import (
     told_at,
 )
 from crackdetect.train.families import FOLDS, Dealt, Found, deal, left_out_table
+from crackdetect.train.heard import written_whole
 from crackdetect.train.labelled_rows import IGNORED, OTHER, label
 from crackdetect.train.network import fitted, layers_of
 from crackdetect.train.scenes import Scene, rendered
@@ -124,10 +125,8 @@ class MachineScene:
     def save(self, path: Path) -> None:
         """To a file, whole or not at all."""
         arrays = {key: getattr(self, key) for key in ("candidates", "vectors", "hidden", "ticks")}
-        whole = path.with_suffix(".part")
-        with whole.open("wb") as file:
+        with written_whole(path) as file:
             np.savez(file, **arrays, truth=np.array(self.truth.to_json()), families=np.array(self.families, np.str_))
-        whole.replace(path)
 
     @staticmethod
     def families_of(path: Path) -> tuple[str, ...]:
@@ -151,14 +150,6 @@ def hear(scene: Scene, sounds: Path | None, side: Side, model: Model) -> Machine
     wide = scene.plan.wide
     hidden = model.classifier.network.hidden
     return MachineScene.of(heard, truth, hidden=hidden, families=() if wide is None else wide.named)
-
-
-def hear_into(scene: Scene, *, folder: Path, sounds: Path | None, side: Side, model: Model) -> Path:
-    """The file of a scene in ``folder``; heard now, unless it is there."""
-    path = folder / f"scene-{scene.plan.seed}.npz"
-    if not path.exists():
-        hear(scene, sounds, side, model).save(path)
-    return path
 
 
 @dataclass(frozen=True, slots=True, eq=False)
