@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -246,6 +246,7 @@ def _analyze_many(paths: Sequence[Path], wanted: Wanted, *, workers: int, cluste
     sizes = [_size(path) for path in paths]  # bytes: the time left is told by them, for some recordings are longer
     done: dict[int, Report] = {}
     told = passed = code = 0
+    heard_s = now_s = 0.0
     saved: list[int] = []
     began = time.monotonic()
     broken: CrackdetectError | None = None
@@ -273,7 +274,9 @@ def _analyze_many(paths: Sequence[Path], wanted: Wanted, *, workers: int, cluste
                     line.say(_as_it_ends(report))
                 passed += sizes[number]
                 line.advance(passed)
-                line.label(_so_far(done.values(), of=len(jobs), passed_s=time.monotonic() - began))
+                heard_s += report.duration_s
+                now_s += 0.0 if report.before else report.duration_s
+                line.label(_so_far(len(done), heard_s, now_s / max(time.monotonic() - began, 1e-3), of=len(jobs)))
                 while told in done:
                     tell_in_turn(done[told])
                     told += 1
@@ -342,11 +345,9 @@ def _as_it_ends(report: Report) -> str:
     return f"{report.job.path}: {', '.join(words)}"
 
 
-def _so_far(done: Collection[Report], *, of: int, passed_s: float) -> str:
-    """What several recordings have come to after so many seconds."""
-    heard_s = sum(report.duration_s for report in done)
-    now_s = sum(report.duration_s for report in done if not report.before)
-    return f"{len(done)} of {of} recordings, {heard_s / 60:.0f} min, {now_s / max(passed_s, 1e-3):.0f}x real time"
+def _so_far(done: int, heard_s: float, speed: float, *, of: int) -> str:
+    """What several recordings have come to. speed: seconds of sound heard in a second."""
+    return f"{done} of {of} recordings, {heard_s / 60:.0f} min, {speed:.0f}x real time"
 
 
 def _tell_failures(reports: Sequence[Report], *, of: int) -> None:
