@@ -334,7 +334,8 @@ def test_candidates_asked_again_get_the_answers_of_the_path(
     assert cases.cracks.any()
     heard.save(tmp_path / "heard.npz")
     read = context.HeardScene.load(tmp_path / "heard.npz")
-    assert (read.asked, read.truth) == (heard.asked, heard.truth)
+    assert (read.asked, read.truth.to_json()) == (heard.asked, heard.truth.to_json())
+    assert replace(read.truth, plan=None) == replace(heard.truth, plan=None)  # in the plan tuples are lists
     assert context.rows_of(read, model).vectors.tobytes() == cases.vectors.tobytes()
 
 
