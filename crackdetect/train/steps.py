@@ -29,8 +29,8 @@ class Step(NamedTuple):
         return self.each_s * max(1, self.scenes)
 
 
-#: Seconds of a core that a scene takes to be rendered and heard, and a fit for each scene that it is on: worked out from
-#: a few scenes and fits that were measured (``DECISIONS.md``). Only what they are beside each other counts.
+#: Seconds of a core that a scene takes to be rendered and heard, and a fit for each scene that it is on: worked out of
+#: what was measured (``DECISIONS.md``). Only what they are beside each other counts.
 _SCENE_S = {"train": 0.8, "calibrate": 0.8, "context": 5.0, "machines": 4.5}
 _FIT_S = {"fitting": 0.4, "fitting the context classifier": 1.4}
 _OWN_FIT_S = {"the average machine": 0.1, "relative features": 0.4, "cracks and first crack on this machine": 1.7}
