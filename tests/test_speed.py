@@ -175,6 +175,22 @@ def test_a_revision_is_taken_out_of_the_checkout_and_leaves_no_trace(checkout: P
     assert sorted(checkout.rglob("*")) == before
 
 
+def test_what_runs_is_the_revision_also_in_the_folder_of_the_checkout(tmp_path: Path) -> None:
+    """There the folder itself would else be looked into first."""
+    root = tmp_path / "checkout"
+    (root / "crackdetect").mkdir(parents=True)
+    _git(root, "init", "-q")
+    for text in ("before", "after"):
+        (root / "crackdetect" / "__init__.py").touch()
+        (root / "crackdetect" / "__main__.py").write_text(f"print({text!r})")
+        _git(root, "add", "crackdetect")
+        _git(root, "commit", "-q", "-m", text)
+    with revision("HEAD~1", root=root) as environment:
+        command = [sys.executable, "-m", "crackdetect"]
+        ran = subprocess.run(command, cwd=root, env=environment, capture_output=True, text=True, check=True)
+    assert ran.stdout == "before\n"
+
+
 @pytest.mark.parametrize("name", ["nowhere", "--all", ""])
 def test_an_unknown_revision_is_told(checkout: Path, name: str) -> None:
     with pytest.raises(SettingError, match="is unknown in"):

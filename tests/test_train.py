@@ -13,6 +13,7 @@ import soundfile
 from click.testing import CliRunner
 from clicks import clicks_in_noise, poisson_times
 
+import crackdetect
 from crackdetect.cli.train import command
 from crackdetect.deciding.context import ContextClassifier, ContextScore, HeardCandidate
 from crackdetect.deciding.score_model import SCORE_BINS, SCORE_EDGES
@@ -24,7 +25,7 @@ from crackdetect.storage.paths import cache_folder
 from crackdetect.synth.plan import plan_roast
 from crackdetect.synth.sounds import SoundBank
 from crackdetect.synth.truth import UNSURE, Truth, TruthEvent
-from crackdetect.train import context, fit, score_model
+from crackdetect.train import context, fit, heard, score_model
 from crackdetect.train.bandpass_peaks import bandpass_peaks
 from crackdetect.train.heard import heard_into, sounds_digest, stage_folder
 from crackdetect.train.labelled_rows import FIRST, IGNORED, OTHER, SECOND, Rows, label
@@ -250,7 +251,7 @@ def test_what_is_there_is_not_heard_again_and_what_differs_is(tmp_path: Path) ->
 
     class Kept:
         def save(self, path: Path) -> None:
-            path.write_bytes(b"heard")
+            np.savez(path, heard=True)
 
     def hear(scene: Scene) -> Kept:
         met.append(scene.plan.seed)
@@ -260,9 +261,20 @@ def test_what_is_there_is_not_heard_again_and_what_differs_is(tmp_path: Path) ->
     for scene in (*some, *some, replace(some[0], plan=replace(some[0].plan, snr_low_db=1.0))):
         heard_into(scene, hear=hear, folder=tmp_path)
     assert met == [some[0].plan.seed, some[1].plan.seed, some[0].plan.seed]
+    heard_into(some[1], hear=hear, folder=tmp_path).write_bytes(b"")  # what a power cut may leave behind
+    heard_into(some[1], hear=hear, folder=tmp_path)
+    assert met[3:] == [some[1].plan.seed]
     folders = [stage_folder(tmp_path, *of) for of in (("a", "model"), ("a", "model"), ("b", "model"), ("a", "other"))]
     assert folders[0] == folders[1]
     assert len(set(folders)) == 3
+
+
+def test_what_does_not_count_for_what_was_heard_is_there_and_decides_nothing_of_it() -> None:
+    """What hears a scene without the machine's stage runs without any of it."""
+    root = Path(crackdetect.__file__).parent
+    assert all((root / name).is_file() for name in heard._APART)
+    hearing = {"hearing/network.py", "deciding/score_model.py", "deciding/own_machine.py", "train/own_machine.py"}
+    assert hearing.isdisjoint(heard._APART)
 
 
 def test_other_sounds_are_heard_anew(tmp_path: Path) -> None:

@@ -294,7 +294,7 @@ def _speed(
     if model_path is not None:
         raise SettingError("--speed measures the shipped model; leave --model out")
     if against is None:
-        return tell_speed(model, quick=quick, longest_h=longest or 1.0)
+        return tell_speed(model, quick=quick, longest_h=longest or (1 / 6 if quick else 1.0))
     if longest is not None:
         raise SettingError("--longest and --against exclude each other; give one of them")
     return tell_against(against, quick=quick)

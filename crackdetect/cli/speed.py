@@ -27,7 +27,7 @@ def tell_speed(model: Model, *, quick: bool, longest_h: float) -> dict[str, Any]
     from crackdetect.evaluate import rivals, speed, speed_tables
 
     minutes, pairs = _QUICK if quick else _USUAL
-    lengths = _LENGTHS_H[:1] if quick else sorted({*_LENGTHS_H, longest_h})
+    lengths = sorted({*(_LENGTHS_H[:1] if quick else _LENGTHS_H), longest_h})
     missing: list[str] = []
 
     def others(path: Path) -> Mapping[str, Callable[[], Run]]:

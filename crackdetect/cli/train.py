@@ -131,7 +131,8 @@ def command(
     progress = Progress(
         steps(train=fitted, calibrate=after[0], context=after[1], machines=machines_in(machines), families=families)
     )
-    settled = (__version__, seed, scenes, machines, sorted(left_out), sounds, classifier, kept_model)
+    paths = (None if path is None else path.resolve() for path in (out, sounds, classifier, kept_model))
+    settled = (__version__, seed, scenes, machines, sorted(left_out), families, from_log, *paths)
     with _folder(heard, settled) as folder, progress_line("training", total=progress.whole_s) as line:
 
         def told(what: str) -> None:

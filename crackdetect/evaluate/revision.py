@@ -41,7 +41,8 @@ def revision(name: str, *, root: Path = ROOT) -> Iterator[dict[str, str]]:
         packed = subprocess.run(["git", "-C", str(root), "archive", commit], stdout=subprocess.PIPE, check=True).stdout
         with tarfile.open(fileobj=io.BytesIO(packed)) as files:
             files.extractall(folder, filter="data")
-        yield {**os.environ, "PYTHONPATH": folder}
+        # else the folder in which it is asked for comes first, and that may be a checkout
+        yield {**os.environ, "PYTHONPATH": folder, "PYTHONSAFEPATH": "1"}
 
 
 def commit_of(name: str, *, root: Path = ROOT) -> str:

@@ -23,7 +23,10 @@ from crackdetect.train.heard import code_version
 #: Rooms that a score depends on, beside the modules at the top.
 _ROOMS = ("audio", "hearing", "deciding", "roast", "synth", "train", "evaluate")
 #: Of them, what only shows or keeps scores.
-_APART = ("table.py", "overview.py", "figure.py", "intervals.py", "tradeoff.py", "reliability.py", "score_cache.py")
+_APART = tuple(
+    f"evaluate/{name}.py"
+    for name in ("table", "overview", "figure", "intervals", "tradeoff", "reliability", "score_cache")
+)
 
 
 class ScoreCache:

@@ -238,7 +238,7 @@ def _labels(content: dict[str, Any]) -> RoastLabels:
     """Raises KeyError, TypeError, ValueError on what no labels are."""
     start_s, whose, answers = (content[name] for name in ("start_s", "whose", "answers"))
     times = [*([] if start_s is None else [start_s]), *(at for at, _ in answers)]
-    if not all(type(at) in (int, float) and 0 <= at <= _LONGEST_S for at in times):
+    if not all(type(at) in (int, float) and abs(at) <= _LONGEST_S for at in times):
         raise ValueError
     if whose not in WHOSE or not all(type(is_crack) is bool for _, is_crack in answers):
         raise ValueError

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -24,13 +25,12 @@ import crackdetect
 from crackdetect.errors import OutputError
 from crackdetect.train.scenes import Scene
 
-#: Of the rooms that hear a scene, what comes after that which is kept.
-_APART = tuple(
-    f"{name}.py"
-    for name in (
-        *("adaptation", "begun", "comparison", "courses", "families", "fit", "lesson", "machine_profile", "network"),
-        *("own_machine", "own_roasts", "ranks", "replay", "score_model"),
-    )
+#: The rooms that hear a scene, and what in them comes only after that which is kept.
+_ROOMS = ("hearing", "deciding", "roast", "synth", "train", "teach")
+_APART = (
+    *("deciding/adaptation.py", "deciding/begun.py", "deciding/ranks.py", "deciding/replay.py"),
+    *("train/courses.py", "train/families.py", "train/network.py", "train/own_roasts.py"),
+    *("teach/comparison.py", "teach/lesson.py", "teach/machine_profile.py"),
 )
 
 
@@ -47,7 +47,7 @@ def heard_into(scene: Scene, *, hear: Callable[[Scene], Keeps], folder: Path) ->
     Raises OutputError when it cannot be written.
     """
     path = folder / f"{_digest(json.dumps(asdict(scene), sort_keys=True))}.npz"
-    if not path.exists():
+    if not zipfile.is_zipfile(path):  # one that a power cut left behind is not
         met = hear(scene)
         try:
             met.save(path)
@@ -62,12 +62,14 @@ def written_whole(path: Path) -> Iterator[IO[bytes]]:
     unfinished = path.with_suffix(f".{os.getpid()}.part")
     with unfinished.open("wb") as file:
         yield file
+        file.flush()
+        os.fsync(file.fileno())
     unfinished.replace(path)
 
 
 def stage_folder(folder: Path, *depends_on: object) -> Path:
     """The folder of a stage in ``folder``, made where it is not there. depends_on: JSON, beside code and libraries."""
-    code = code_version("hearing", "deciding", "synth", "train", "teach", apart=_APART)
+    code = code_version(*_ROOMS, apart=_APART)
     found = folder / _digest(json.dumps([code, *depends_on]))
     found.mkdir(parents=True, exist_ok=True)
     return found
@@ -90,12 +92,12 @@ def sounds_digest(folder: Path | None) -> str:
 def code_version(*rooms: str, apart: tuple[str, ...] = ()) -> str:
     """Digest of the sources of some rooms and of the modules at the top, and of the numerical libraries' versions.
 
-    apart: names of files that do not count.
+    apart: files that do not count, as ``room/name.py``.
     """
     root = Path(crackdetect.__file__).parent
     digest = hashlib.sha256(f"numpy {numpy.__version__} scipy {scipy.__version__}".encode())
     paths = [*root.glob("*.py"), *(path for room in rooms for path in (root / room).glob("*.py"))]
-    for path in sorted(path for path in paths if path.name not in apart):
+    for path in sorted(path for path in paths if path.relative_to(root).as_posix() not in apart):
         digest.update(path.relative_to(root).as_posix().encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
