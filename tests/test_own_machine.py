@@ -384,7 +384,7 @@ def test_a_candidates_probability_is_that_on_this_machine() -> None:
     # the date by the odds on this machine over the rate of cracks they were taught among, 0.5 a second
     assert own.date_weight == pytest.approx(math.exp(log_odds) / 0.5)
     # the hidden Markov model hears what it always did
-    assert own == replace(plain, probability=own.probability, date_weight=own.date_weight)
+    assert own == plain._replace(probability=own.probability, date_weight=own.date_weight)
     assert plain.date_weight == plain.weight
 
 

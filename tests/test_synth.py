@@ -382,6 +382,11 @@ def test_the_embedded_recordings_are_what_their_truth_says(name: str) -> None:
     assert np.abs(stored - again).max() <= 1 / 32768
 
 
+def _rounded(content: Any) -> Any:
+    """JSON with numbers of twelve digits."""
+    return json.loads(json.dumps(content), parse_float=lambda text: f"{float(text):.12g}")
+
+
 def test_the_readmes_commands_make_the_embedded_recordings(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each command, typed as it stands there, asks for the plan in the truth beside the recording."""
     folder = model.data_folder("recordings_synthetic")
@@ -398,7 +403,8 @@ def test_the_readmes_commands_make_the_embedded_recordings(monkeypatch: pytest.M
     assert sorted(asked) == sorted(NAMES)
     for name, plan in asked.items():
         truth = Truth.from_json((folder / f"{name}.json").read_text(encoding="utf-8"))
-        assert RoastPlan.from_dict(truth.plan or {}) == plan, name
+        # numpy's exponentials end on other bits on other processors
+        assert _rounded(RoastPlan.from_dict(truth.plan or {}).to_dict()) == _rounded(plan.to_dict()), name
 
 
 def test_the_embedded_recordings_fit() -> None:
