@@ -210,7 +210,8 @@ class Pipeline:
             self.health.note("overflow")
         self._waits += len(block.samples)
         if self._waits < self.samplerate // _GATHERINGS_A_SECOND:
-            self._waiting.append(block.samples.copy())  # the caller may write to it again
+            if len(block.samples):
+                self._waiting.append(block.samples.copy())  # the caller may write to it again
             return events
         self._waiting.append(block.samples)
         self._catch_up(events)

@@ -560,3 +560,10 @@ def test_what_a_refused_mark_met_is_said_by_the_next_call(plain_model: Model) ->
         with pytest.raises(SettingError, match="undo"):
             pipeline.mark("undo")
     assert said + pipeline.finish() == hear(Pipeline(samplerate=RATE, model=plain_model), [Block(sound)])
+
+
+def test_endless_empty_blocks_hold_no_memory(model: Model) -> None:
+    pipeline = Pipeline(samplerate=44_100, model=model)
+    for _ in range(100):
+        pipeline.push(Block(np.zeros(0, np.float32)))
+    assert pipeline._waiting == []

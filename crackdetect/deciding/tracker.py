@@ -542,4 +542,4 @@ def evidence(log_odds: float, *, threshold: float) -> float:
 
 
 def _probability(log_odds: float) -> float:
-    return 1 / (1 + math.exp(-log_odds))
+    return 1 / (1 + math.exp(min(-log_odds, 700.0)))  # beyond that no float holds it
