@@ -30,7 +30,7 @@ from crackdetect.hearing.chain import HearingChain
 from crackdetect.hearing.charge_drop import ChargeDropDetector
 from crackdetect.hearing.classifier import CrackScore
 from crackdetect.hearing.health import Health, HealthFinding
-from crackdetect.hearing.onset import CELL, Candidate
+from crackdetect.hearing.onset import CELL, Candidate, Cell
 from crackdetect.model import Model
 from crackdetect.roast.course import MARKS, Course
 from crackdetect.roast.event_writer import EventWriter
@@ -85,6 +85,8 @@ class Pipeline:
         Is told what the phases are asked, for training.
     watch
         Is told what they answer: how each candidate was judged, and the evidence at each tick, for measuring.
+    overhear
+        Is told how loud the noise is, for knowing a microphone again.
 
     Raises
     ------
@@ -105,6 +107,7 @@ class Pipeline:
         state: RoastState | None = None,
         trace: Callable[[Asked], object] | None = None,
         watch: Callable[[Judged | Evidence], object] | None = None,
+        overhear: Callable[[Sequence[Cell]], object] | None = None,
     ) -> None:
         if state is not None and state.samplerate != samplerate:
             raise SettingError(f"this roast was heard at {state.samplerate} Hz; it cannot go on at {samplerate} Hz")
@@ -116,7 +119,7 @@ class Pipeline:
         self.source = source
         self.about = about or About()
         self._before = state
-        self._watch = watch
+        self._watch, self._overhear = watch, overhear
         self._chain = HearingChain(samplerate=samplerate, model=model.classifier)
         decision = phase_settings or TrackerSettings()
         decision = replace(
@@ -285,6 +288,8 @@ class Pipeline:
             samples = samples[len(part) :]
             heard = self._chain.push(part)
             self._grid.hear(heard.frames, heard.cells)
+            if self._overhear is not None:
+                self._overhear(heard.cells)
             candidates = deque(heard.candidates)
             # health speaks at the end of each second, and must keep its place among the rest
             while len(part):

@@ -477,6 +477,9 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     (profile,) = machine_profiles.known(data=two_roasts)
     assert profile.roasts == ("roast-4", "roast-5")
     assert profile.sums.cracks > 10
+    assert profile.sound.cracks[0] > 10
+    assert profile.sound.levels[0].max() > 1.9
+    assert "cracks that were heard here are usually" in done.out
 
     recording = two_roasts / "recordings" / "roast-4.flac"
     heard = run("analyze", recording, "--machine", "blue drum", "--model", learning, "--save").events

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from crackdetect.blocks import Source
     from crackdetect.config import About, Settings
     from crackdetect.deciding.tracker import Asked
+    from crackdetect.hearing.onset import Cell
     from crackdetect.listening.kept_roast import KeptRoast, Webhooks
     from crackdetect.listening.live_roast import LiveRoast, Telling
     from crackdetect.model import Model
@@ -156,6 +157,7 @@ def listen(
     from crackdetect.listening.last_time import last_time
     from crackdetect.listening.live_roast import LiveRoast
     from crackdetect.listening.other_machine import listens_for_another
+    from crackdetect.listening.other_microphone import listens_to_the_microphone
     from crackdetect.model import load_model
     from crackdetect.settings.precedence import resolve
     from crackdetect.settings.remembered import last_of
@@ -199,7 +201,8 @@ def listen(
     started = datetime.now().astimezone() if cut_off is None or cut_off.started is None else cut_off.started
     about = _about(held, microphone.name, started)
     trace = listens_for_another(shipped, model, data=data, notices=notices)
-    pipeline = _pipeline(model, microphone, kept.roast, settings, about, cut_off, trace=trace)
+    overhear = listens_to_the_microphone(model, samplerate=microphone.samplerate, data=data, notices=notices)
+    pipeline = _pipeline(model, microphone, kept.roast, settings, about, cut_off, trace=trace, overhear=overhear)
     if not telling.board:
         tell("Listening; end the roast with Ctrl-C.")
     attach = partial(
@@ -419,6 +422,7 @@ def _pipeline(
     cut_off: CutOff | None,
     *,
     trace: Callable[[Asked], object],
+    overhear: Callable[[Sequence[Cell]], object],
 ) -> Pipeline:
     """Of a new roast; of one that is gone on with, as it was."""
     from crackdetect.pipeline import Pipeline
@@ -433,6 +437,7 @@ def _pipeline(
         about=about if before is None else before.about,
         state=before,
         trace=trace,
+        overhear=overhear,
     )
 
 

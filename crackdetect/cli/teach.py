@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from crackdetect.roast.record import Roast, RoastRecord
     from crackdetect.storage.roast_store import RoastLog
     from crackdetect.teach.machine_profile import MachineProfile
+    from crackdetect.teach.sound_sums import SoundSums
 
 
 @click.command(name="teach")
@@ -137,6 +138,8 @@ def _list(log: RoastLog, roasts: Sequence[Roast], data: Path) -> None:
         said = sum(map(is_said, recorded))
         print_line(f"    {len(recorded)} recorded, first crack said in {said} of them, {answers} sounds answered")
         _print_usual(roasts, name, indent="    ")
+        if profile is not None:
+            _print_loudness(profile.sound, indent="    ")
         print_line(f"    next: {advice(name, recorded, corrections)}")
 
 
@@ -147,6 +150,13 @@ def _print_usual(roasts: Sequence[Roast], name: str, *, indent: str = "") -> Non
     usual = usual_start(roasts, machine=name, coffee=None, green_g=None)
     if usual is not None:
         print_line(f"{indent}first crack of a new coffee: {usual}")
+
+
+def _print_loudness(sound: SoundSums, *, indent: str = "") -> None:
+    """How loud its cracks are, and how many sounds could be some."""
+    from crackdetect.teach.sound_sums import loudness_told
+
+    print_lines([f"{indent}{sentence}" for sentence in loudness_told(sound)])
 
 
 def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data: Path, *, jobs: int) -> None:
@@ -171,6 +181,8 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
         _print_advice(name, records, data)
         return
     _print_usual(roasts, name)
+    sound = weighed([one.sound for _, one in teaching])
+    _print_loudness(sound)
     before, after = compared([one for _, one in teaching], model.own_machine)
     print_comparison(spoken(name), before, after)
     if not after.better_than(before):
@@ -182,7 +194,7 @@ def _teach(name: str, log: RoastLog, roasts: Sequence[Roast], model: Model, data
     sums = weighed([one.sums for _, one in teaching])
     labels = tuple(RoastLabels.of(one.lesson) for _, one in teaching)
     identities = tuple(record.roast.identity for record, _ in teaching)
-    profile = MachineProfile(name, model.digest, identities, sums, labels=labels)
+    profile = MachineProfile(name, model.digest, identities, sums, labels=labels, sound=sound)
     if profile.says_the_same_as(_known(name, data)):
         print_line("That is known already; nothing has changed.")
         _print_advice(name, records, data)
@@ -266,6 +278,7 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
             *([f"  {_labelled(profile)}"] if profile.labels else []),
         ]
     )
+    _print_loudness(profile.sound, indent="  ")
     if not profile.fits(model):
         raise ModelError(
             f"{file} was made with another model than {model.name} {model.digest[:8]}, so it says nothing here; ask "

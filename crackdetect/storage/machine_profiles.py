@@ -10,7 +10,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,14 @@ from crackdetect.model import Model, decode, digest_of, encode
 from crackdetect.roast.words import clean
 from crackdetect.storage import atomic_file
 from crackdetect.teach.machine_profile import WHOSE, MachineProfile, RoastLabels
+from crackdetect.teach.sound_sums import SoundSums
 
-_FORMAT, _VERSION = "crackdetect-machine", 1
+#: Files of version 1 do not tell how loud it is, and perhaps no labels.
+_FORMAT, _VERSION = "crackdetect-machine", 2
 #: Bytes of a file, numbers of a point, roasts, and candidates of one kind that are counted: no teaching gives more.
 _MOST_BYTES, _MOST_D, _MOST_ROASTS, _MOST_COUNTED = 4_000_000, 1_000, 10_000, 1e9
+#: No level is larger, dB of either sign.
+_MOST_DB = 300.0
 #: No roast is longer, seconds.
 _LONGEST_S = 86_400.0
 #: No sum is larger: features and points are a few hundred at most.
@@ -178,7 +182,7 @@ def read(path: Path) -> MachineProfile:
             raise ValueError
     except (KeyError, TypeError, ValueError, RecursionError):
         raise ModelError(f"{path} is not what is known of a machine; name a file that 'teach --export' wrote") from None
-    if content.get("format_version") != _VERSION:
+    if content.get("format_version") not in (1, _VERSION):
         raise ModelError(f"{path} is of another version of crackdetect; {_ADVICE}")
     try:
         if content["digest"] != digest_of(content):
@@ -201,6 +205,7 @@ def _content(profile: MachineProfile) -> dict[str, Any]:
         "labels": [asdict(one) for one in profile.labels],
         "counted": {"machine": sums.machine, "cracks": sums.cracks},
         "sums": arrays | {"products": encode(sums.products[upper].astype(np.float32))},
+        "sound": {one.name: getattr(profile.sound, one.name).tolist() for one in fields(SoundSums)},
     }
     return content | {"digest": digest_of(content)}
 
@@ -228,10 +233,31 @@ def _profile(content: dict[str, Any]) -> MachineProfile:
     machine, model, digest, *roasts = names
     x, squares, points, crack_points = linear
     sums = MachineSums(counted[0], counted[1], x, squares, points, products, crack_points)
-    labels = tuple(map(_labels, content.get("labels", [])))
+    first = content["format_version"] == 1
+    labels = tuple(map(_labels, content.get("labels", []) if first else content["labels"]))
     if labels and len(labels) != len(roasts):
         raise ValueError
-    return MachineProfile(machine, model, tuple(roasts), sums, digest, labels)
+    sound = SoundSums.none() if first else _sound(content["sound"])
+    return MachineProfile(machine, model, tuple(roasts), sums, digest, labels, sound)
+
+
+def _sound(content: dict[str, Any]) -> SoundSums:
+    """Raises KeyError, TypeError, ValueError on what no sums are."""
+    none = SoundSums.none()
+    found = {}
+    for name in (one.name for one in fields(SoundSums)):
+        sums = np.array(content[name], np.float64)
+        if sums.shape != getattr(none, name).shape or not (np.isfinite(sums) & (np.abs(sums) <= _LARGEST)).all():
+            raise ValueError
+        found[name] = sums
+    for weights, values, squares in (found["levels"], found["cracks"]):
+        if not ((weights >= 0) & (np.abs(values) <= _MOST_DB * weights)).all():
+            raise ValueError
+        if not ((squares >= 0) & (squares <= _MOST_DB**2 * weights)).all():
+            raise ValueError
+    if min(found["seconds"].min(), found["likely"].min()) < 0:
+        raise ValueError
+    return SoundSums(**found)
 
 
 def _labels(content: dict[str, Any]) -> RoastLabels:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from crackdetect.roast.record import RoastRecord
 from crackdetect.teach.heard_again import Answers, HeardAgain, answers_of
 from crackdetect.teach.lesson import Lesson, lesson_of
 from crackdetect.teach.machine_profile import weighed
+from crackdetect.teach.sound_sums import SoundSums, crack_levels, level_sums, stretches
 
 #: An announcement is false from so long before first crack began, seconds.
 _EARLY_S = 10.0
@@ -88,18 +89,20 @@ class TeachingRoast:
         Of the model as shipped.
     lesson : Lesson
     sums : MachineSums
+    sound : SoundSums
     """
 
     heard: HeardAgain
     untaught: Answers
     lesson: Lesson
     sums: MachineSums
+    sound: SoundSums = field(default_factory=SoundSums.none)
 
     @classmethod
     def of(cls, record: RoastRecord, heard: HeardAgain, untaught: Answers) -> TeachingRoast:
         """What the person said of a roast, and what was heard in it: at least one candidate."""
         lesson = lesson_of(record, heard.times, untaught.probabilities)
-        return cls(heard, untaught, lesson, _sums_of(heard, lesson))
+        return cls(heard, untaught, lesson, _sums_of(heard, lesson), _sound_of(record, heard, untaught, lesson))
 
 
 def _sums_of(heard: HeardAgain, lesson: Lesson) -> MachineSums:
@@ -107,6 +110,13 @@ def _sums_of(heard: HeardAgain, lesson: Lesson) -> MachineSums:
     vectors = np.array([one.sound.vector for one in heard.candidates], np.float64)
     points = np.array([np.append(one.sound.hidden, one.crack_llr) for one in heard.candidates], np.float64)
     return MachineSums.of(vectors, points, machine=lesson.machine, cracks=lesson.cracks)
+
+
+def _sound_of(record: RoastRecord, heard: HeardAgain, untaught: Answers, lesson: Lesson) -> SoundSums:
+    """How loud it was. Sounds that could be cracks are counted as the model as shipped takes them."""
+    times, start_s = np.array(heard.times), lesson.start_s
+    heard_s = stretches(times, untaught.probabilities, start_s=start_s, end_s=lesson.end_s, length_s=heard.length_s)
+    return SoundSums(level_sums(heard.levels), crack_levels(record, times, lesson.cracks), *heard_s)
 
 
 def compared(roasts: Sequence[TeachingRoast], model: OwnMachineModel) -> tuple[Told, Told]:

@@ -15,19 +15,26 @@ from crackdetect.deciding.replay import replay
 from crackdetect.deciding.tracker import Asked, AskedTick, TrackerSettings
 from crackdetect.model import Model
 from crackdetect.pipeline import Pipeline
+from crackdetect.teach.sound_sums import MicrophoneLevels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeardAgain:
-    """What the tracker was asked, oldest first."""
+    """What the tracker was asked, oldest first; and how loud the noise was, see :class:`MicrophoneLevels`."""
 
     candidates: tuple[AskedCandidate, ...]
     ticks: tuple[AskedTick, ...]
+    levels: Doubles | None = None
 
     @property
     def times(self) -> list[float]:
         """Of the candidates, seconds."""
         return [one.time for one in self.candidates]
+
+    @property
+    def length_s(self) -> float:
+        """Of the sound, to the end of its last tick, seconds."""
+        return (self.ticks[-1].tick + 1) * TICK_S if self.ticks else 0.0
 
     def asked(self) -> Iterator[Asked]:
         """All of it as the tracker traces it: the candidates of a tick before the tick."""
@@ -81,11 +88,13 @@ def hear_again(blocks: Iterable[Block], *, samplerate: int, model: Model) -> Hea
         else:
             candidates.append(asked)
 
-    pipeline = Pipeline(samplerate=samplerate, model=replace(model, own_machine=None), trace=keep)
+    levels = MicrophoneLevels(samplerate)
+    shipped = replace(model, own_machine=None)
+    pipeline = Pipeline(samplerate=samplerate, model=shipped, trace=keep, overhear=levels.push)
     for block in blocks:
         pipeline.push(block)
     told = sum(tick.candidates for tick in ticks)  # those of the tick that was not closed were not decided on
-    return HeardAgain(tuple(candidates[:told]), tuple(ticks))
+    return HeardAgain(tuple(candidates[:told]), tuple(ticks), levels.finish())
 
 
 def answers_of(heard: HeardAgain, model: OwnMachineModel) -> Answers:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from crackdetect.deciding.machine_sums import MachineSums, taught
 from crackdetect.errors import ModelError
 from crackdetect.model import Model, Taught
 from crackdetect.roast.record import TAUGHT
 from crackdetect.teach.lesson import Lesson
+from crackdetect.teach.sound_sums import SoundSums
 
 #: Whose word on first crack a label has.
 WHOSE = ("", "heard", "marked", "confirmed", "corrected")
 #: After so many roasts one counts half: machines wear, and get moved (chosen).
 HALF_LIFE = 20.0
+
+_Sums = TypeVar("_Sums", MachineSums, SoundSums)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,8 @@ class MachineProfile:
         Of all the rest; empty before it was kept.
     labels : tuple of RoastLabels
         One a roast; none in files of before.
+    sound : SoundSums
+        How loud the machine, its cracks and the microphone are; of nothing in files of before.
     """
 
     machine: str
@@ -72,6 +78,7 @@ class MachineProfile:
     sums: MachineSums
     digest: str = ""
     labels: tuple[RoastLabels, ...] = ()
+    sound: SoundSums = field(default_factory=SoundSums.none)
 
     def says_the_same_as(self, other: MachineProfile | None) -> bool:
         """Whether both are of the same roasts of one machine, by the same model, with the same sums to rounding."""
@@ -80,6 +87,7 @@ class MachineProfile:
             and (self.machine, self.model, self.roasts) == (other.machine, other.model, other.roasts)
             and self.labels == other.labels
             and self.sums.is_near(other.sums)
+            and self.sound.is_near(other.sound)
         )
 
     def fits(self, model: Model) -> bool:
@@ -108,7 +116,7 @@ class MachineProfile:
         return replace(model, digest=f"{model.digest}{TAUGHT}{self.digest}", own_machine=own_machine, taught=known)
 
 
-def weighed(sums: Sequence[MachineSums]) -> MachineSums:
+def weighed(sums: Sequence[_Sums]) -> _Sums:
     """The sum of the roasts' sums (oldest first, at least one), each halved with every HALF_LIFE that came after it."""
     whole = sums[-1]
     for age, one in enumerate(reversed(sums[:-1]), start=1):
