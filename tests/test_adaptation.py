@@ -6,7 +6,6 @@ import math
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 import scipy.stats
 from conftest import AVERAGE
@@ -216,6 +215,8 @@ def test_the_average_machine_is_worth_so_many_candidates() -> None:
 def test_memory_fades_exponentially() -> None:
     """One candidate before each fit: the weights of pandas' exponentially weighted mean and variance, and of NumPy's
     covariance with observation weights."""
+    import pandas as pd
+
     rng = np.random.default_rng(2)
     count, kept = 40, math.exp(-REFIT_S / MEMORY_S)
     values, points = rng.normal(5, 2, count), rng.normal(1, 2, (count, 3))

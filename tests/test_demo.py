@@ -72,6 +72,21 @@ def test_an_interrupted_demo_says_so_and_ends_with_the_caution(
     assert "never leave a roast unattended" in " ".join(done.out.split())
 
 
+@pytest.mark.parametrize(("speed", "blocks"), [((), 20), (("--speed", 1000), 600)])
+def test_lines_for_which_nobody_waits_are_heard_in_long_blocks(
+    run: Run, small_demo: Path, monkeypatch: pytest.MonkeyPatch, speed: tuple[object, ...], blocks: int
+) -> None:
+    push, heard = Pipeline.push, []
+
+    def counted(self: Pipeline, block: Block) -> Any:
+        heard.append(block)
+        return push(self, block)
+
+    monkeypatch.setattr(Pipeline, "push", counted)
+    assert run("demo", "--format", "jsonl", *speed).code == 0
+    assert len(heard) == blocks
+
+
 def test_the_demo_is_the_live_path(run: Run, small_demo: Path, plain: Path) -> None:
     done = run("demo", "--format", "jsonl", "--target", "0:15")
     settings = json.loads(done.out.splitlines()[0])["settings"]

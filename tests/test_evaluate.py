@@ -492,7 +492,8 @@ def run(capfd: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.M
     return go
 
 
-def test_the_command_tells_writes_and_draws(run: Any, tmp_path: Path) -> None:
+def test_the_command_tells_writes_and_draws(run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("crackdetect.evaluate.sets._GAUSSIAN_S", 60.0)
     arguments = ("--sets", "0,2", "--roasts", "1", "--no-baselines", "--seed", "5")
     code, out, err = run(*arguments, "--json", tmp_path / "f.json", "--figure", tmp_path / "f.png")
 

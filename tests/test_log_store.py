@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -489,6 +490,13 @@ def test_nothing_that_can_be_read_leaves_no_file_behind(tmp_path: Path) -> None:
     with pytest.raises(LogError, match="nothing can be read"):
         log_rescue.rescue(path, tmp_path / "saved.sqlite3")
     assert [file.name for file in tmp_path.iterdir()] == ["roasts.sqlite3"]
+
+
+def test_in_a_file_that_is_no_database_no_row_is_looked_for_by_its_key(tmp_path: Path) -> None:
+    path = tmp_path / "roasts.sqlite3"
+    path.write_bytes(b"\xa5" * 9_000)
+    with contextlib.closing(sqlite3.connect(path)) as source:
+        assert list(log_rescue._readable(source, "roasts", ["number"], [])) == []
 
 
 # -- kills and neighbours --------------------------------------------------------------------------------------

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 import scipy.stats
 from clicks import clicks_in_noise
-from sklearn.calibration import calibration_curve
 
 from crackdetect.errors import InputError
 from crackdetect.evaluate import figure
@@ -82,6 +81,8 @@ def test_intervals_of_shares_and_rates_are_those_of_the_papers() -> None:
 
 def test_reliability_is_that_of_a_reference_library() -> None:
     """scikit-learn's calibration_curve, ten classes of equal width, for probabilities that are too high."""
+    from sklearn.calibration import calibration_curve
+
     rng = np.random.default_rng(2)
     given = rng.random(5_000)
     true = rng.random(5_000) < given**1.5

@@ -326,15 +326,15 @@ def test_parts_are_as_loud_as_planned(name: str) -> None:
     """A recording with them against the same without: in-band peak at their level over a median crack's, within what
     two sounds together or another echo add, and not far less unless it is a thump."""
     turns = name in ("axle", "squeak", "scraper")
-    planned = () if name in ("gate", "chaff", "crackle") else (wide.Part(name, 1.0 if turns else 6.0, 0.0),)
+    planned = () if name in ("gate", "chaff", "crackle") else (wide.Part(name, 1.0 if turns else 12.0, 0.0),)
     plan = _plan(
-        2, parts=planned, turn_s=5.0, duration_s=40.0, drop_s=20.0 if name == "gate" else None,
-        chaff_per_minute=6.0 if name == "chaff" else 0.0, crackle_per_minute=6.0 if name == "crackle" else 0.0,
+        2, parts=planned, turn_s=5.0, drop_s=10.0 if name == "gate" else None,
+        chaff_per_minute=12.0 if name == "chaff" else 0.0, crackle_per_minute=12.0 if name == "crackle" else 0.0,
     )  # fmt: skip
     stage, still = Stage(plan, None), Stage(plan, None)
     still._parts.clear()
     loudest = max(part.level_db for part in stage._parts)
-    peak = max(np.abs(in_band(stage.cell(j) - still.cell(j), 44_100)).max() for j in range(40))
+    peak = max(np.abs(in_band(stage.cell(j) - still.cell(j), 44_100)).max() for j in range(20))
     crack_db = (plan.snr_low_db + plan.snr_high_db) / 2
     assert loudest - 12 < 20 * np.log10(peak) - crack_db < loudest + 3
 

@@ -339,7 +339,9 @@ def _local_maxima(
     return [m for i, m in enumerate(candidates) if strength[i] == strength[low[i] : high[i]].max()]
 
 
-@pytest.mark.parametrize("per_minute", [40, 60, 120, 300, 500])
+@pytest.mark.parametrize(
+    "per_minute", [40, pytest.param(60, marks=pytest.mark.long), 120, pytest.param(300, marks=pytest.mark.long), 500]
+)
 def test_the_density_interval_holds_the_true_rate(per_minute: int) -> None:
     """Three runs of a steady rate with dead time; 14 separate windows of 15 s in each.
 

@@ -120,12 +120,14 @@ def _hear(path: Path, settings: Settings, *, text: bool, speed: float | None) ->
     """Exit code, and the fields of the summary where there is one."""
     from crackdetect import model
     from crackdetect.audio.files import open_recording
+    from crackdetect.audio.stdin import BLOCK_S
     from crackdetect.pipeline import Pipeline
     from crackdetect.running import recordings
     from crackdetect.terminal.progress import progress_line
     from crackdetect.terminal.text_events import event_sink
 
-    source = open_recording(path, block_s=0.1)
+    # small blocks only where somebody waits for them: they take twice the processor's time
+    source = open_recording(path, block_s=BLOCK_S if speed is None else 0.1)
     pipeline = Pipeline(samplerate=source.samplerate, model=model.shipped(), settings=settings, roast="demo_roast")
     heard = recordings.AllEvents()
     with progress_line("roast", total=source.duration_s) as line:

@@ -169,8 +169,9 @@ def _readable(
     whole: list[Sequence[Any]] = []
     try:
         whole = source.execute(query).fetchall()
-    except sqlite3.DatabaseError:
-        pass
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode == sqlite3.SQLITE_NOTADB:  # then no row of it can be reached
+            return
     else:
         yield from ((row[place] if isinstance(row[place], int) else -1, row) for row in whole)
         return
