@@ -124,7 +124,7 @@ def test_cracks_come_unevenly_as_chance_has_it(a_second: float) -> None:
     for shape, expected in ((1, 1.0), (4, 1 / 3)):
         trials = [
             _unevenness(np.cumsum(np.random.default_rng(seed).gamma(shape, 1 / shape / a_second, 40)).tolist())
-            for seed in range(300)
+            for seed in range(120)
         ]
         assert np.mean(trials) == pytest.approx(expected, abs=0.08)
 

@@ -470,10 +470,10 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     run: Run, learning: Path, learning_model: Model, two_roasts: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(Told, "better_than", lambda self, other: True)
-    done = run("teach", "--model", learning)  # the only machine of the log
+    done = run("teach", "--model", learning, "--jobs", 1)  # the only machine of the log
     assert (done.code, done.errors) == (0, [])
     assert "'crackdetect listen --machine \"blue drum\"' uses it from now on" in done.out
-    assert "That is known already" in run("teach", "--model", learning).out
+    assert "That is known already" in run("teach", "--model", learning, "--jobs", 1).out
     (profile,) = machine_profiles.known(data=two_roasts)
     assert profile.roasts == ("roast-4", "roast-5")
     assert profile.sums.cracks > 10
@@ -511,7 +511,7 @@ def test_what_nobody_has_said_judges_nothing(run: Run, learning: Path, two_roast
     with RoastLog() as log:
         for number in ("1", "2"):
             log.edit(log.find(number), restore=["first_crack.start"])
-    done = run("teach", "--model", learning)
+    done = run("teach", "--model", learning, "--jobs", 1)
     assert done.code == 0
     assert '2 roasts of "blue drum" can teach, 0 with a first crack that you marked' in done.out
     assert machine_profiles.known(data=two_roasts) == []
@@ -520,7 +520,7 @@ def test_what_nobody_has_said_judges_nothing(run: Run, learning: Path, two_roast
 def test_one_roast_cannot_tell(run: Run, learning: Path, two_roasts: Path) -> None:
     with RoastLog() as log:
         log.edit(log.find("2"), values={"machine": "red drum"})
-    done = run("teach", "red drum", "--model", learning)
+    done = run("teach", "red drum", "--model", learning, "--jobs", 1)
     assert done.code == 0
     assert '1 roast of "red drum" can teach, 1 with a first crack that you marked, confirmed or corrected' in done.out
     listed = run("teach")
@@ -528,11 +528,11 @@ def test_one_roast_cannot_tell(run: Run, learning: Path, two_roasts: Path) -> No
     assert '"blue drum": 1 roast, not taught' in listed.out
     with RoastLog() as log:
         log.edit(log.find("2"), values={"machine": "BLUE Drum"})
-    assert "2 of 2" in run("teach", "--model", learning).out  # one machine, however it is spelt
+    assert "2 of 2" in run("teach", "--model", learning, "--jobs", 1).out  # one machine, however it is spelt
 
 
 def test_what_cannot_be_heard_again_is_no_roast_to_work_on(run: Run, learning: Path, two_roasts: Path) -> None:
-    listed = run("teach", "--model", learning)  # the only machine: it is taught
+    listed = run("teach", "--model", learning, "--jobs", 1)  # the only machine: it is taught
     assert "What helps most next: two minutes of answers: crackdetect review 2" in listed.out
     with RoastLog() as log:
         log.edit(log.find("1"), values={"machine": "red drum"})
