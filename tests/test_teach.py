@@ -491,6 +491,15 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     shared = tmp_path / "drum.json"
     assert run("teach", "blue drum", "--export", shared).code == 0
     assert run("teach", "blue drum", "--export", shared).code == 2
+    told = run("teach", "blue drum", "--export", tmp_path / "drum.zip", "--with-sound")
+    assert told.code == 0
+    assert "2 recordings, " in told.err
+    assert "of your kitchen, with all that was said in it, go into the file" in told.err
+    assert "the sound of 2 roasts and no name of a roast" in told.out
+    recording.with_name("roast-5.flac").write_bytes(b"another")
+    told = run("teach", "blue drum", "--export", tmp_path / "drum.zip", "--with-sound", "--replace")
+    assert "has changed since" in told.err
+    assert "the sound of 1 roast and" in told.out
     assert run("teach", "blue drum", "--undo").out.endswith("it is heard as shipped.\n")
     assert run("teach", "blue drum", "--undo").code == 3
     taken = run("teach", "mine", "--import", shared, "--model", learning)
@@ -499,6 +508,11 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     assert "labels: first crack as a person has it in 2 of 2 roasts, 0 sounds answered, 0 of them cracks" in taken.out
     assert f"made with the model that hears here, {learning_model.name} {learning_model.digest[:8]}" in taken.out
     assert "roast-4" not in shared.read_text()
+    with_sound = run("teach", "sounding", "--import", tmp_path / "drum.zip", "--model", learning)
+    assert with_sound.code == 0
+    assert "1 recording, " in with_sound.out
+    assert "which stay in the file" in with_sound.out
+    assert run("teach", "sounding", "--undo").code == 0
     foreign = run("teach", "theirs", "--import", shared)  # by the shipped model
     assert (foreign.code, len(foreign.errors)) == (5, 1)
     assert "labels: first crack as a person has it" in foreign.out
@@ -549,6 +563,7 @@ def test_what_is_wrong_is_one_sentence(run: Run, tmp_path: Path, two_roasts: Pat
     for arguments, code, sentence in (
         (["blue drumm"], 2, "did you mean 'blue drum'?"),
         (["--undo", "--export", "x"], 2, "exclude each other"),
+        (["--with-sound"], 2, "--with-sound is a wish for --export"),
         (["--undo"], 3, "nothing is known of"),
         (["blue drum", "--export", tmp_path / "x"], 3, "nothing is known of"),
         (["--import", other], 5, "is not what is known of a machine"),

@@ -36,6 +36,11 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False, exists=True),
     help="Take over such a file, after showing what it holds; with MACHINE under that name.",
 )
+@click.option(
+    "--with-sound",
+    is_flag=True,
+    help="With --export: the recordings of its roasts as well, with all that was said in your kitchen.",
+)
 @click.option("--replace", is_flag=True, help="With --export: the file may be there already.")
 @jobs_option("Roasts heard at the same time.", default=None)
 @model_option
@@ -44,6 +49,7 @@ def command(
     undo: bool,
     out: Path | None,
     file: Path | None,
+    with_sound: bool,
     replace: bool,
     jobs: int | None,
     model_path: Path | None,
@@ -67,6 +73,8 @@ def command(
 
     if sum((undo, out is not None, file is not None)) > 1:
         raise click.UsageError("--undo, --export and --import exclude each other; give one of them")
+    if with_sound and out is None:
+        raise click.UsageError("--with-sound is a wish for --export; name the file there")
     data = paths.data_folder()
     if file is not None:
         _take_over(file, machine, load_model(model_path), data)
@@ -81,7 +89,7 @@ def command(
         elif undo:
             _undo(name, data)
         elif out is not None:
-            _share(name, out, data, replace=replace)
+            _share(name, out, data, roasts if with_sound else None, replace=replace)
         else:
             _teach(name, log, roasts, load_model(model_path), data, jobs=jobs_of(jobs))
 
@@ -241,22 +249,54 @@ def _undo(name: str, data: Path) -> None:
         print_line(f"What {count(len(before.roasts))} taught of {spoken(name)} holds again ({before.digest}).")
 
 
-def _share(name: str, out: Path, data: Path, *, replace: bool) -> None:
-    import dataclasses
-
+def _share(name: str, out: Path, data: Path, roasts: Sequence[Roast] | None, *, replace: bool) -> None:
+    """Writes what is known of the machine; with the recordings of these roasts, where any are given."""
     from crackdetect.errors import InputError
-    from crackdetect.storage import machine_profiles
+    from crackdetect.storage import machine_profiles, machine_sharing
+    from crackdetect.terminal.question import asker
 
     profile = machine_profiles.find(name, data=data)
     if profile is None:
         raise InputError(f"nothing is known of {spoken(name)} yet; teach it first")
-    # names of roasts are the person's, and often their dates
-    nameless = dataclasses.replace(profile, roasts=tuple(map(str, range(1, len(profile.roasts) + 1))))
-    machine_profiles.write(nameless, out, replace=replace)
+    sound = None if roasts is None else _recordings(profile, roasts, data)
+    if sound:
+        told = f"{_recorded(len(sound), sum(path.stat().st_size for path in sound.values()))} of your kitchen"
+        tell(f"note: {told}, with all that was said in it, go into the file: whoever has the file can hear them")
+        ask = asker()
+        if ask is not None and not ask("Write them?", False):
+            print_line("Nothing was written.")
+            return
+    size = machine_sharing.write(profile, out, sound=sound, replace=replace)
     print_line(
-        f"wrote {out}: {spoken(name)}, taught by {count(len(profile.roasts))}; the machine's name, numbers and "
-        "labels, no sound and no name of a roast"
+        f"wrote {out} ({size / 1e6:.1f} MB): {spoken(name)}, taught by {count(len(profile.roasts))}; the machine's "
+        f"name, numbers and labels, {f'the sound of {count(len(sound))}' if sound else 'no sound'} and no name of a "
+        "roast"
     )
+
+
+def _recordings(profile: MachineProfile, roasts: Sequence[Roast], data: Path) -> dict[int, Path]:
+    """Recordings of the profile's roasts, by their place there. Raises InputError where there are none."""
+    from crackdetect.errors import InputError
+    from crackdetect.storage.kept_sound import own_recording
+
+    known, found = {roast.identity: roast for roast in roasts}, {}
+    for place, identity in enumerate(profile.roasts):
+        if identity not in known:
+            continue
+        try:
+            found[place] = own_recording(known[identity], folder=data)
+        except InputError as error:
+            tell(f"note: {error}")
+    if not found:
+        raise InputError(
+            f"no recording of the roasts that taught {spoken(profile.machine)} is here; without --with-sound what they "
+            "taught can be written"
+        )
+    return found
+
+
+def _recorded(recordings: int, size: int) -> str:
+    return f"{recordings} recording{'' if recordings == 1 else 's'}, {size / 1e6:.1f} MB,"
 
 
 def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
@@ -264,10 +304,11 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
 
     from crackdetect.errors import ModelError
     from crackdetect.roast.words import clean
-    from crackdetect.storage import machine_profiles
+    from crackdetect.storage import machine_profiles, machine_sharing
     from crackdetect.terminal.question import asker
 
-    profile = machine_profiles.read(file)
+    shared = machine_sharing.read(file)
+    profile = shared.profile
     if named is not None:
         profile = replace(profile, machine=clean(named) or "")
     sums = profile.sums
@@ -279,6 +320,9 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
         ]
     )
     _print_loudness(profile.sound, indent="  ")
+    if shared.recordings:
+        told = _recorded(shared.recordings, shared.sound_bytes)
+        print_line(f"  {told} which stay in the file; a program for ZIP archives takes them out")
     if not profile.fits(model):
         raise ModelError(
             f"{file} was made with another model than {model.name} {model.digest[:8]}, so it says nothing here; ask "

@@ -28,7 +28,7 @@ from crackdetect.teach.sound_sums import SoundSums
 #: Files of version 1 do not tell how loud it is, and perhaps no labels.
 _FORMAT, _VERSION = "crackdetect-machine", 2
 #: Bytes of a file, numbers of a point, roasts, and candidates of one kind that are counted: no teaching gives more.
-_MOST_BYTES, _MOST_D, _MOST_ROASTS, _MOST_COUNTED = 4_000_000, 1_000, 10_000, 1e9
+MOST_BYTES, _MOST_D, _MOST_ROASTS, _MOST_COUNTED = 4_000_000, 1_000, 10_000, 1e9
 #: No level is larger, dB of either sign.
 _MOST_DB = 300.0
 #: No roast is longer, seconds.
@@ -155,8 +155,17 @@ def write(profile: MachineProfile, path: Path, *, replace: bool) -> MachineProfi
     """Into a file of one's own choice, to share it. Returns it with its digest. Raises SettingError, OutputError."""
     content = _content(profile)
     with atomic_file.whole_file(path, replace=replace) as part:
-        part.write_text(json.dumps(content) + "\n", encoding="ascii")
+        part.write_text(_as_text(content), encoding="ascii")
     return _with_digest(profile, content["digest"])
+
+
+def text_of(profile: MachineProfile) -> str:
+    """What :func:`write` writes."""
+    return _as_text(_content(profile))
+
+
+def _as_text(content: dict[str, Any]) -> str:
+    return json.dumps(content) + "\n"
 
 
 def read(path: Path) -> MachineProfile:
@@ -171,11 +180,16 @@ def read(path: Path) -> MachineProfile:
     """
     try:
         with path.open("rb") as file:
-            text = file.read(_MOST_BYTES + 1)
+            text = file.read(MOST_BYTES + 1)
     except OSError as error:
         raise InputError(f"{path} cannot be read ({error.strerror or error})") from error
+    return parse(text, path)
+
+
+def parse(text: bytes, path: Path) -> MachineProfile:
+    """From what a file holds. Raises ModelError, which names it by ``path``, when it is damaged or no such file."""
     try:
-        if len(text) > _MOST_BYTES:
+        if len(text) > MOST_BYTES:
             raise ValueError
         content = json.loads(text)
         if content["format"] != _FORMAT:
