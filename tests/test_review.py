@@ -9,6 +9,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from crackdetect.errors import InputError
 from crackdetect.roast.corrections import Corrections, CrackLabel
 from crackdetect.roast.doubtful import ALIKE_S, doubtful
 from crackdetect.roast.record import Crack, Moment, Roast, RoastRecord
+from crackdetect.storage import unsaid_sounds
 from crackdetect.storage.journal import roasts_folder
 from crackdetect.storage.kept_sound import own_recording
 from crackdetect.storage.recording import SOUND_NAME
@@ -90,6 +92,17 @@ def test_what_was_listened_to_or_lies_outside_the_roast_is_not_asked() -> None:
     assert places(record((-5.0, 0.5), (200.0, 0.5), (200.5, 0.5), (300.0, 0.6), (601.0, 0.5), said=said)) == [3, 2]
     assert places(record((100.0, 0.95))) == []
     assert len(places(record(*((float(at), 0.6) for at in range(100))), most=7)) == 7
+
+
+def test_what_was_almost_taken_for_a_crack_is_asked_about_as_well() -> None:
+    """Counted on from the cracks; of .2 to .5 as the formula has it, .48 before .55 before .3; less than .2 never."""
+    unsaid = [Crack(100.0, "first", 0.3, 0.0), Crack(300.0, "first", 0.48, 0.0), Crack(500.0, "first", 0.19, 0.0)]
+    found = record((200.0, 0.55), (400.0, 0.75))
+    asked = doubtful(found, most=20, unsaid=unsaid)
+    assert [(one.place, one.crack.at_s) for one in asked] == [(3, 300.0), (0, 200.0), (2, 100.0), (1, 400.0)]
+    assert asked[2].why.startswith("The program was 30 % sure of it, too little to say so, it came before first crack")
+    said = Corrections((CrackLabel(300.0, True, "Ada", "2026-03-01"),))
+    assert [one.place for one in doubtful(record((200.0, 0.55), said=said), most=20, unsaid=unsaid)] == [0, 1]
 
 
 @pytest.mark.parametrize(
@@ -229,6 +242,69 @@ def test_a_roast_that_was_deleted_meanwhile_is_told(reviewed: Reviewed) -> None:
     with RoastLog(reviewed.log) as log:
         log.delete([log.find("1")])
     assert reviewed.say({"crack": 0, "is": True})[0] == 409
+
+
+def test_sounds_that_were_almost_taken_for_cracks_are_cards_like_others(tmp_path: Path) -> None:
+    """As ``teach`` keeps them; answered, they stand in the log as places where no crack was heard."""
+    from crackdetect.page.asking import Asking
+
+    number = kept_roast(tmp_path)
+    log = tmp_path / "roasts.sqlite3"
+    with RoastLog(log) as opened:
+        roast = opened.find(str(number))
+        cracks = opened.record(roast).cracks
+    kept = [(20.25, 0.45), (cracks[3].at_s, 0.4), (70.125, 0.3), (71.0, 0.1)]
+    unsaid_sounds.keep(roast, kept, folder=tmp_path)
+    asking = Asking(log, number, by="Ada")
+    shown = asking.shown()
+    assert shown["cracks"][40:] == [
+        [20.25, "missed", 0.45, 0.0],
+        [70.125, "missed", 0.3, 0.0],
+        [71.0, "missed", 0.1, 0.0],
+    ]
+    assert {40, 41} < {place for place, _ in shown["cards"]}
+    assert 42 not in {place for place, _ in shown["cards"]}
+    before = shown["asked"]
+    stands = asking.say({"crack": 40, "is": True})
+    assert (stands["labels"], stands["missed"], stands["asked"]) == ([[40, True]], [], before)
+    assert 40 not in {place for place, _ in stands["cards"]}
+    added = asking.add(99.5)
+    assert (added["missed"], added["labels"]) == ([99.5], [[40, True], [43, True]])
+    assert asking.add(70.125)["labels"] == [[40, True], [41, True], [43, True]]
+    assert asking.say({"crack": 43, "is": False})["labels"][-1] == [43, False]
+    with RoastLog(log) as opened:
+        labels = opened.record(roast).corrections.cracks
+    assert [(one.at, one.is_crack) for one in labels] == [(20.25, True), (70.125, True), (99.5, False)]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{}",
+        b"[" * 50_000,
+        b'{"format": 1}',
+        b"\xff",
+        b" " * 200_000,
+        *(
+            b'{"format": "crackdetect-sounds", "format_version": 1, "sounds": %s}' % rows
+            for rows in (b"7", b"[[1]]", b'[["x", 0.4]]', b"[[1e400, 0.4]]", b"[[1, 7]]", b"[null]")
+        ),
+    ],
+)
+def test_damaged_sounds_ask_nothing(tmp_path: Path, content: bytes) -> None:
+    number = kept_roast(tmp_path)
+    with RoastLog(tmp_path / "roasts.sqlite3") as opened:
+        roast = opened.find(str(number))
+    assert unsaid_sounds.kept(roast, folder=tmp_path) == ()
+    unsaid_sounds.keep(roast, [(1.0, 0.4)], folder=tmp_path)
+    assert [one.at_s for one in unsaid_sounds.kept(roast, folder=tmp_path)] == [1.0]
+    (path,) = (tmp_path / "machines").iterdir()
+    path.write_bytes(content)
+    assert unsaid_sounds.kept(roast, folder=tmp_path) == ()
+    named = replace(roast, recording_sha256="../../elsewhere")
+    unsaid_sounds.keep(named, [(1.0, 0.4)], folder=tmp_path)
+    assert len(list(tmp_path.rglob("*.sounds"))) == 1
 
 
 @pytest.mark.parametrize("name", HOSTILE)

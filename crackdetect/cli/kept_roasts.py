@@ -40,6 +40,9 @@ def _hear_again(record: RoastRecord, *, model: Model, data: Path) -> TeachingRoa
     """What a roast teaches, or why it does not."""
     from crackdetect.audio.files import open_recording
     from crackdetect.errors import InputError
+    from crackdetect.pipeline import CRACK_FROM
+    from crackdetect.roast.doubtful import UNLIKELY
+    from crackdetect.storage import unsaid_sounds
     from crackdetect.storage.kept_sound import own_recording
     from crackdetect.teach.comparison import TeachingRoast
     from crackdetect.teach.heard_again import answers_of, hear_again
@@ -52,7 +55,10 @@ def _hear_again(record: RoastRecord, *, model: Model, data: Path) -> TeachingRoa
         return str(error)
     if not heard.candidates:
         return f"nothing was heard in {record.roast.name}, so it teaches nothing"
-    teaching = TeachingRoast.of(record, heard, answers_of(heard, model.own_machine))
+    answers = answers_of(heard, model.own_machine)
+    told = zip(heard.times, answers.probabilities.tolist(), strict=True)
+    unsaid_sounds.keep(record.roast, [one for one in told if UNLIKELY <= one[1] < CRACK_FROM], folder=data)
+    teaching = TeachingRoast.of(record, heard, answers)
     return teaching.lesson.question or teaching
 
 

@@ -4,7 +4,8 @@ A machine is drawn from one seed and each roast on it from another. Every record
 teaching would have made of it is asked of the stage that learns the machine (:mod:`crackdetect.teach.heard_again`), so
 nothing here decides anything itself. Machines come in pairs, for one way is to load the other's profile by mistake.
 
-The person is drawn too: first crack is marked some seconds late, and the answers are those of the truth.
+The person is drawn too: first crack is marked some seconds late, and the answers are those of the truth, to what
+``review`` asks once ``teach`` has heard a roast.
 """
 
 from __future__ import annotations
@@ -363,15 +364,17 @@ def record_of(way: Way, *, seed: int, truth: Truth, heard: HeardAgain, untaught:
     moments = {"first_crack.start": start, "charge": Moment(marked_s=truth.charge_s)}
     moments |= {"drop": Moment(marked_s=truth.drop_s)}
     roast = Roast(seed, str(seed), "2026-01-01", _WHEN, moments=moments)
-    cracks = tuple(
-        Crack(one.time, "first", probability, math.nan)
-        for one, probability in zip(heard.candidates, untaught.probabilities.tolist(), strict=True)
-        if probability >= CRACK_FROM
-    )
-    record = RoastRecord(roast, cracks=cracks)
+    sounds = [
+        Crack(time, "first", probability, math.nan)
+        for time, probability in zip(heard.times, untaught.probabilities.tolist(), strict=True)
+    ]
+    record = RoastRecord(roast, cracks=tuple(one for one in sounds if one.probability >= CRACK_FROM))
+    unsaid = [one for one in sounds if one.probability < CRACK_FROM]
     if way.says == "mark":
         return record
-    listened = heard.times if way.says == "all" else [one.crack.at_s for one in doubtful(record, most=_CARDS)]
+    listened = (
+        heard.times if way.says == "all" else [one.crack.at_s for one in doubtful(record, most=_CARDS, unsaid=unsaid)]
+    )
     wrong = rng.random(len(listened)) < way.wrong
     answers = (
         CrackLabel(time, (not truly[time]) if slipped and truly[time] is not None else truly[time], _BY, _WHEN)

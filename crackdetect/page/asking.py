@@ -12,6 +12,7 @@ from crackdetect.roast.corrections import SAME_CRACK_S, CrackLabel, MarkMove
 from crackdetect.roast.doubtful import Doubtful, doubtful
 from crackdetect.roast.record import SPOKEN, Roast, RoastRecord
 from crackdetect.roast.words import clean, shown
+from crackdetect.storage import unsaid_sounds
 from crackdetect.storage.roast_store import RoastLog
 
 #: Cracks that are asked about in one go: two minutes.
@@ -40,13 +41,20 @@ class Asking:
         self._by = clean(by) or ""
         self._queue: list[Doubtful] = []
         with RoastLog(log) as opened:
-            self._ask_more(self._record(opened))
+            record = self._record(opened)
+            said = [crack.at_s for crack in record.cracks]
+            self._unsaid = tuple(
+                sound
+                for sound in unsaid_sounds.kept(record.roast, folder=log.parent)
+                if all(abs(sound.at_s - at) > SAME_CRACK_S for at in said)
+            )
+            self._ask_more(record)
 
     def _record(self, log: RoastLog) -> RoastRecord:
         return log.record(log.find(self._roast))
 
     def _ask_more(self, record: RoastRecord) -> None:
-        self._queue = doubtful(record, most=CARDS)
+        self._queue = doubtful(record, most=CARDS, unsaid=self._unsaid)
 
     def shown(self) -> dict[str, Any]:
         """All that the page shows of the roast, as JSON values."""
@@ -60,7 +68,8 @@ class Asking:
                 "cracks": [
                     [round(crack.at_s, 5), crack.kind, round(crack.probability, 3), crack.snr_db]
                     for crack in record.cracks
-                ],
+                ]
+                + [[round(sound.at_s, 5), "missed", round(sound.probability, 3), 0.0] for sound in self._unsaid],
                 **self._standing(log, record),
             }
 
@@ -70,7 +79,7 @@ class Asking:
         Parameters
         ----------
         said
-            One of ``{"crack": place, "is": true, false or null}``, the place counted through the cracks that were heard
+            One of ``{"crack": place, "is": true, false or null}``, the place counted through the rows of ``cracks``
             and then through those of ``missed``; ``{"mark": name, "at": seconds or null}``; ``{"restore": name}``, a
             moment as it was heard or marked; ``{"undo": number}``; ``{"more": true}``, further cracks.
 
@@ -107,19 +116,28 @@ class Asking:
         """
         with RoastLog(self._log) as log:
             roast = log.find(self._roast)
-            cracks = log.record(roast).cracks
-            placed = next((crack.at_s for crack in cracks if abs(crack.at_s - at) <= SAME_CRACK_S), at)
+            heard = self._places(log.record(roast))
+            placed = next((place for place in heard if abs(place - at) <= SAME_CRACK_S), at)
             log.label_crack(roast, placed, True, by=self._by)
             return {**self._standing(log, self._record(log)), "placed": round(placed, 5)}
 
     def _label(self, log: RoastLog, roast: Roast, *, place: Any, answer: Any) -> None:
         record = log.record(roast)
-        places = [*(crack.at_s for crack in record.cracks), *(label.at for label in record.not_heard)]
+        places = [*self._places(record), *(label.at for label in self._missed(record))]
         if _whole(place) >= len(places):
             raise SettingError("there is no such crack any more; load the page again")
         if answer is not None and not isinstance(answer, bool):
             raise ValueError("that is no answer")
         log.label_crack(roast, places[place], answer, by=self._by)
+
+    def _places(self, record: RoastRecord) -> list[float]:
+        """Of all that was heard, as cracks or not, seconds."""
+        return [crack.at_s for crack in (*record.cracks, *self._unsaid)]
+
+    def _missed(self, record: RoastRecord) -> list[CrackLabel]:
+        """What was said of places where nothing was heard."""
+        heard = [sound.at_s for sound in self._unsaid]
+        return [label for label in record.not_heard if all(abs(label.at - at) > SAME_CRACK_S for at in heard)]
 
     # -- how it stands ----------------------------------------------------------------------------------------
 
@@ -128,19 +146,20 @@ class Asking:
         roast, corrections = record.roast, record.corrections
         last = log.last_correction(roast)
         labels = {}
-        for place, crack in enumerate(record.cracks) if corrections.labels else ():
-            if (label := corrections.of_crack(crack.at_s)) is not None:
+        heard, missed = self._places(record), self._missed(record)
+        for place, at in enumerate(heard) if corrections.labels else ():
+            if (label := corrections.of_crack(at)) is not None:
                 labels[place] = label.is_crack
-        labels |= {len(record.cracks) + n: label.is_crack for n, label in enumerate(record.not_heard)}
+        labels |= {len(heard) + n: label.is_crack for n, label in enumerate(missed)}
         cards = [[one.place, one.why] for one in self._queue if one.place not in labels]
         return {
             "charge": roast.at_s("charge"),
             "marks": [_mark(roast, what) for what in MARKS],
-            "missed": [round(label.at, 5) for label in record.not_heard],
+            "missed": [round(label.at, 5) for label in missed],
             "labels": [[place, answer] for place, answer in labels.items()],
             "cards": cards,
             "asked": len(self._queue),
-            "more": 0 if cards else len(doubtful(record, most=CARDS)),
+            "more": 0 if cards else len(doubtful(record, most=CARDS, unsaid=self._unsaid)),
             "undo": None if last is None else [last[0], _words(record, last[1])],
         }
 
