@@ -354,16 +354,18 @@ class ContextClassifier:
 
     def _how_often(self, time: float, crack_llr: float, passed: float) -> tuple[float, ...]:
         """Those like it, and all: in the background, in the memories, and the last one; the best of the last second."""
-        here, as_good = score_bin(crack_llr), score_bin(crack_llr - _MARGIN)
+        least, a_second_ago = crack_llr - _MARGIN, time - 1.0
+        here, as_good = score_bin(crack_llr), score_bin(least)
         since, best = _LONG_AGO, -_MOST_LOG_ODDS
         for last, other in self._last:
-            if other >= crack_llr - _MARGIN:
+            if other >= least:
                 since = time - last
                 break
         for last, other in self._last:
-            if last <= time - 1.0:
+            if last <= a_second_ago:
                 break
-            best = max(best, other)
+            if other > best:
+                best = other
         return (
             self._above[here],
             self._here[here],
@@ -448,7 +450,7 @@ def _regular(ago: Sequence[float]) -> float:
     as near by chance with probability 2 x rate, so a series is worth -sum ln(2 x rate); the best series counts.
     ago: ascending, seconds, of the good ones.
     """
-    rate = len(ago) / _EVEN_S
+    twice_rate = 2 * (len(ago) / _EVEN_S)
     most = 0.0
     start = bisect_left(ago, _STEP_S[0])
     known = [*ago, math.inf]
@@ -457,15 +459,18 @@ def _regular(ago: Sequence[float]) -> float:
             break
         surely, at, step = 0.0, first, first
         for count in range(2, _STEPS + 1):
-            after = bisect_left(ago, at + step)  # the nearest one is this or the one before
+            expected = at + step
+            after = bisect_left(ago, expected)  # the nearest one is this or the one before
             found = known[after]
             off = found - at - step
             sooner = known[after - 1]
-            if sooner > at + step / 2 and at + step - sooner <= off:
-                found, off = sooner, at + step - sooner
+            if sooner > at + step / 2 and expected - sooner <= off:
+                found, off = sooner, expected - sooner
             if off > _OFF_S + _OFF * step:
                 break
-            surely -= math.log(min(1.0, 2 * rate * max(off, _SURE_S)))
+            by_chance = twice_rate * (off if off > _SURE_S else _SURE_S)
+            if by_chance < 1:
+                surely -= math.log(by_chance)
             at, step = found, found / count
         if surely > most:
             most = surely
@@ -477,12 +482,13 @@ def _unevenness(time: float, before: Iterable[float]) -> float:
 
     time, before: seconds; the latest first.
     """
-    times = [time]
+    times, latest = [time], time
     for last in before:
         if time - last > _UNEVEN_S or len(times) > _INTERVALS:
             break
-        if times[-1] - last > _ONE_SOUND_S:
+        if latest - last > _ONE_SOUND_S:
             times.append(last)
+            latest = last
     return 1.0 if len(times) < 4 else _local_variation(times)
 
 

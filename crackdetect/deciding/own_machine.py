@@ -276,7 +276,7 @@ def _likely(one: _Waiting) -> float:
 
 def limited(log_odds: float) -> float:
     """To what a single candidate may count, nats."""
-    return max(-MOST_LOG_ODDS, min(MOST_LOG_ODDS, log_odds))
+    return -MOST_LOG_ODDS if log_odds < -MOST_LOG_ODDS else MOST_LOG_ODDS if log_odds > MOST_LOG_ODDS else log_odds
 
 
 def log_odds_of(probability: float) -> float:

@@ -46,16 +46,13 @@ class OwnRanks:
         """As new: nothing is known."""
         self._own: Doubles = np.zeros((1 + self._count, 0))  # quiet seconds, then a row of each value
         self._fresh: list[tuple[float, ...]] = []  # the same of those that came since it was sorted
-        self._sorted: list[list[list[float]]] = [[[] for _ in range(self._count)] for _ in LAGS_S]
-        self._minutes = [_LEAST_MINUTES for _ in LAGS_S]
+        # of each lag and value: the machine's own, ascending, 1/2 + how many, and of how many minutes
+        self._known: list[tuple[list[float], float, float]] = [([], 0.5, _LEAST_MINUTES)] * (len(LAGS_S) * self._count)
 
     def ranks(self, values: Sequence[float]) -> list[float]:
         """Of each value, by the first lag, then by the other."""
-        return [
-            -math.log((len(past) - bisect_left(past, value) + 0.5) / minutes)
-            for own, minutes in zip(self._sorted, self._minutes, strict=True)
-            for past, value in zip(own, values, strict=True)
-        ]
+        asked = zip(self._known, tuple(values) * len(LAGS_S), strict=True)
+        return [-math.log((most - bisect_left(past, value)) / minutes) for (past, most, minutes), value in asked]
 
     def own(self, time: float, quiet_s: float, values: Sequence[float]) -> None:
         """A candidate (at ``time``, seconds) that came at this quiet second is the machine's."""
@@ -68,8 +65,10 @@ class OwnRanks:
         self._own = np.hstack([known, np.array(self._fresh).reshape(-1, 1 + self._count).T])
         self._fresh = []
         at, values = self._own[0], self._own[1:]
-        for i, lag_s in enumerate(LAGS_S):
+        self._known = []
+        for lag_s in LAGS_S:
             until = max(quiet_s - lag_s, 0.0)
-            first, last = np.searchsorted(at, [quiet_s - lag_s - MEMORY_S, until])
-            self._sorted[i] = np.sort(values[:, first:last], axis=1).tolist()
-            self._minutes[i] = max(_LEAST_MINUTES, min(until, MEMORY_S) / 60)
+            first, last = np.searchsorted(at, [quiet_s - lag_s - MEMORY_S, until]).tolist()
+            minutes = max(_LEAST_MINUTES, min(until, MEMORY_S) / 60)
+            past = np.sort(values[:, first:last], axis=1).tolist()
+            self._known += [(own, last - first + 0.5, minutes) for own in past]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import scipy.fft
 
@@ -32,7 +34,7 @@ class LevelMeter:
         frequencies = scipy.fft.rfftfreq(2 * self._half, 1 / samplerate)
         bin_hz = samplerate / length
         low, high = BAND_EDGES[IN_BAND.start] * bin_hz, BAND_EDGES[IN_BAND.stop] * bin_hz
-        self._pass = (frequencies >= low) & (frequencies < high)
+        self._low, self._high = np.searchsorted(frequencies, [low, high]).tolist()  # bins that pass
         self._keep = int(keep_s * samplerate)
         self.reset()
 
@@ -62,10 +64,13 @@ class LevelMeter:
         if len(segment) < 2 * self._half:
             segment = np.pad(segment, (max(-start, 0), 0))
             segment = np.pad(segment, (0, 2 * self._half - len(segment)))
-        spectrum = scipy.fft.rfft(segment) * self._pass
-        wave = scipy.fft.irfft(spectrum, 2 * self._half)
-        peak = float(np.abs(wave[self._half - self._near : self._half + self._near]).max())
-        rms = float(np.sqrt(in_band_floor * self._to_mean_square))
+        spectrum = scipy.fft.rfft(segment)
+        spectrum[: self._low] = spectrum[self._high :] = 0
+        wave = scipy.fft.irfft(spectrum, 2 * self._half, overwrite_x=True)[
+            self._half - self._near : self._half + self._near
+        ]
+        peak = max(float(wave.max()), -float(wave.min()))
+        rms = math.sqrt(in_band_floor * self._to_mean_square)
         if peak <= 0 or rms <= 0:
             return 0.0
-        return float(np.clip(20 * np.log10(peak / rms), -20.0, 120.0))
+        return min(120.0, max(-20.0, 20 * math.log10(peak / rms)))

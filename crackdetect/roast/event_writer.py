@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 from crackdetect.events import Event
@@ -71,7 +70,7 @@ class EventWriter:
             name: value if value is None or name not in decimals else round(value, decimals[name])
             for name, value in fields.items()
         }
-        return replace(event, at=told_at, fields=told)
+        return Event(kind, told_at, event.announced_at, roast_time, event.seq, self._roast, told)
 
     def nearest_sample(self, seconds: float) -> float:
         """The time of the sample that is nearest to ``seconds``."""
