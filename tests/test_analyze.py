@@ -8,6 +8,7 @@ import json
 import multiprocessing
 import signal
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from crackdetect.notation import clock
 from crackdetect.pipeline import Pipeline
 from crackdetect.running import recordings
 from crackdetect.storage.paths import cache_folder
+from crackdetect.storage.roast_store import RoastLog
 
 # -- one recording ---------------------------------------------------------------------------------------------
 
@@ -307,6 +309,23 @@ def test_a_worker_that_is_told_of_the_interrupt_ends_its_file_and_begins_no_othe
     assert half.summary is not None
     assert any(tag.startswith("not finished") for tag in half.tags)
     assert none.events == []
+
+
+def test_a_roast_is_saved_while_an_earlier_file_is_still_heard(
+    run: Run, folder: Path, plain: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a second Ctrl-C, which waits for nothing, would lose it."""
+    saved: list[int] = []
+
+    def last_first(jobs: list[recordings.Job], **how: object) -> Iterator[tuple[int, recordings.Report]]:
+        for number in (1, 0):
+            yield number, recordings.hear_file(jobs[number])
+            with RoastLog() as log:
+                saved.append(len(log.roasts()))
+
+    monkeypatch.setattr(recordings, "hear_files", last_first)
+    run("analyze", folder / "a", folder / "c.flac", "--model", plain, "--save")
+    assert saved == [1, 2]
 
 
 @pytest.mark.long

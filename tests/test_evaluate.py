@@ -522,10 +522,20 @@ def test_a_folder_of_anyones_recordings(run: Any, tmp_path: Path) -> None:
     code, out, _ = run(folder, "--no-baselines")
     assert code == 0
     assert any(line.startswith("6 recordings") for line in out.splitlines())
-    (folder / "a.json").write_text("{}")
+    (folder / "b.wav").write_bytes(b"no sound")
+    (folder / "b.json").write_text((folder / "a.json").read_text())
+    code, out, err = run(folder, "--no-baselines")
+    assert code == 3
+    assert any(line.startswith("6 recordings") for line in out.splitlines())  # of the other
+    assert "b.wav" in err
+    assert "1 of 2 recordings could not be heard" in err
+    (folder / "a.wav").unlink()
+    code, out, err = run(folder, "--no-baselines")
+    assert (code, out) == (3, "")
+    (folder / "b.json").write_text("{}")
     code, _, err = run(folder)
     assert code == 3
-    assert "a.json cannot be read" in err
+    assert "b.json cannot be read" in err
 
 
 @pytest.mark.parametrize(

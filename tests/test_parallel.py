@@ -185,6 +185,18 @@ def test_one_recording_goes_to_the_cluster_too(tmp_path: Path, monkeypatch: pyte
         )
 
 
+@pytest.mark.parametrize("what", ["nthreads", "submit"])
+def test_a_lost_cluster_is_told(monkeypatch: pytest.MonkeyPatch, cluster: str, what: str) -> None:
+    import distributed
+
+    def lost(client: object, *given: object, **options: object) -> None:
+        raise OSError("ConnectionPool closing.")  # what it raises itself is one
+
+    monkeypatch.setattr(distributed.Client, what, lost)
+    with pytest.raises(InputError, match="the Dask cluster at .* was lost"):
+        dict(imap(killed_once, [Path("a")], cluster=cluster))
+
+
 def test_a_cluster_without_workers_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
     monkeypatch.setattr("crackdetect.running.parallel._CONNECT_S", 1)

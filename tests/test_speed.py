@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -62,6 +63,11 @@ def test_a_run_tells_time_memory_and_what_was_said() -> None:
     assert one.seconds > 0
     if one.megabytes is not None and other.megabytes is not None:
         assert one.megabytes - other.megabytes == pytest.approx(100, abs=10)
+
+
+def test_a_run_may_compile_its_program_as_an_installed_one_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
+    speed.run([sys.executable, "-c", "import sys; sys.exit(sys.dont_write_bytecode)"])
 
 
 def test_a_run_that_fails_says_why() -> None:
@@ -220,6 +226,22 @@ def test_what_does_not_go_together_is_one_sentence(run: Command, arguments: tupl
     assert (done.code, done.out) == (2, "")
     assert sentence in done.err
     assert done.err.count("\n") == 1
+
+
+def test_a_polite_kill_leaves_no_sounds_behind(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(speed, "write_sounds", lambda folder, seconds: {})
+    folders = []
+
+    def killed() -> None:
+        with command._sounds(1.0, total=1) as (folder, *_):
+            folders.append(folder)
+            (folder / "0.wav").touch()
+            signal.raise_signal(signal.SIGTERM)
+
+    with pytest.raises(SystemExit) as left:
+        killed()
+    assert left.value.code == 128 + signal.SIGTERM
+    assert not folders[0].exists()
 
 
 @pytest.mark.skipif(not (ROOT / ".git").exists(), reason="not a checkout")

@@ -251,6 +251,16 @@ def _analyze_many(paths: Sequence[Path], wanted: Wanted, *, workers: int, cluste
     began = time.monotonic()
     broken: CrackdetectError | None = None
 
+    def keep(report: Report) -> None:
+        """As soon as it has been heard: what ends this waits for no other."""
+        nonlocal code
+        if wanted.save and report.exit_code != recordings.INTERRUPTED and not report.errors:
+            try:
+                saved.append(_save(report.events, report.job.path))
+            except CrackdetectError as failure:  # of this roast alone: the others go on
+                line.complain(f"{report.job.path} could not be saved: {failure}")
+                code = code or failure.exit_code
+
     def tell_in_turn(report: Report) -> None:
         """In the order of the files, whichever ends first."""
         nonlocal code
@@ -258,18 +268,13 @@ def _analyze_many(paths: Sequence[Path], wanted: Wanted, *, workers: int, cluste
             for event in report.events:
                 line.write(event.to_json())
         code = code or report.exit_code
-        if wanted.save and report.exit_code != recordings.INTERRUPTED and not report.errors:
-            try:
-                saved.append(_save(report.events, report.job.path))
-            except CrackdetectError as failure:  # of this roast alone: the others go on
-                line.complain(f"{report.job.path} could not be saved: {failure}")
-                code = code or failure.exit_code
         del report.events[1:-1]  # the rest tells of it what its summary says
 
     with progress_line("recordings", total=sum(sizes)) as line:
         try:
             for number, report in recordings.hear_files(jobs, workers=workers, cluster=cluster):
                 done[number] = report
+                keep(report)
                 if wanted.text:
                     line.say(_as_it_ends(report))
                 passed += sizes[number]

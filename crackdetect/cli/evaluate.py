@@ -17,8 +17,8 @@ from crackdetect.cli.options import (
     model_option,
     sounds_option,
 )
-from crackdetect.errors import OutputError, SettingError
-from crackdetect.terminal.lines import print_line, print_lines, tell
+from crackdetect.errors import InputError, OutputError, SettingError
+from crackdetect.terminal.lines import complain, print_line, print_lines, tell
 
 if TYPE_CHECKING:
     from crackdetect.config import Sensitivity
@@ -170,10 +170,12 @@ def command(
     chosen = _chosen(folder, sets, quick=quick, left_out=left_out)
     todo, real, missing = _tasks(folder, chosen, roasts=roasts, quiet_hours=quiet_hours, seed=seed, sounds=sounds)
 
+    failed: list[str] = []
+
     def hear(some: Sequence[Task], path: Path | None) -> Mapping[str, Sequence[Score]]:
         setup = Setup(model if path is None else model_files.load(path), sensitivity, sounds, baselines)
         kept = ScoreCache(work or cache_folder() / "evaluate", setup=setup.identity, sounds=real)
-        return _run(some, setup, kept, resume=resume, jobs=jobs, cluster=cluster)
+        return _run(some, setup, kept, failed, resume=resume, jobs=jobs, cluster=cluster)
 
     scores = hear(todo, None) if left_out is None else hear_left_out(find_models(left_out), todo, hear)
     about = {
@@ -182,7 +184,14 @@ def command(
         "sensitivity": sensitivity,
         "not_run": missing,
     }
-    _tell(scores, about, json_path=json_path, figure_path=figure_path)
+    if scores:
+        _tell(scores, about, json_path=json_path, figure_path=figure_path)
+    for sentence in failed:
+        complain(sentence)
+    if failed:
+        count = len(failed) + sum(map(len, scores.values()))
+        complain(f"{len(failed)} of {count} recordings could not be heard, see above; the figures are of the others")
+        raise click.exceptions.Exit(InputError.exit_code)
 
 
 def _chosen(folder: Path | None, sets: str | None, *, quick: bool, left_out: Path | None) -> tuple[int, ...]:
@@ -231,9 +240,19 @@ def _check_places(json_path: Path | None, figure_path: Path | None) -> None:
 
 
 def _run(
-    todo: Sequence[Task], setup: Setup, kept: ScoreCache, *, resume: bool, jobs: int, cluster: str | None
+    todo: Sequence[Task],
+    setup: Setup,
+    kept: ScoreCache,
+    failed: list[str],
+    *,
+    resume: bool,
+    jobs: int,
+    cluster: str | None,
 ) -> Mapping[str, Sequence[Score]]:
-    """Scores by row of the table, with a line of progress. Ctrl-C tells how to go on from there."""
+    """Scores by row of the table, with a line of progress. Ctrl-C tells how to go on from there.
+
+    failed: gets a sentence on each recording that cannot be heard.
+    """
     from crackdetect.evaluate import run
     from crackdetect.terminal.progress import progress_line
 
@@ -248,7 +267,16 @@ def _run(
             line.advance(count)
 
         try:
-            return run.run(todo, setup, kept=kept, resume=resume, jobs=jobs, cluster=cluster, progress=advance)
+            return run.run(
+                todo,
+                setup,
+                kept=kept,
+                resume=resume,
+                jobs=jobs,
+                cluster=cluster,
+                progress=advance,
+                failed=failed.append,
+            )
         except KeyboardInterrupt:
             line.say(f"{done} of {len(todo)} recordings are kept; the same command goes on from there")
             raise

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from crackdetect.terminal.lines import print_lines, tell
 
@@ -94,10 +95,15 @@ def _sounds(
 ) -> Iterator[tuple[Path, Mapping[str, tuple[Path, float]], ProgressLine, Callable[[], None]]]:
     """A folder for now with the sounds in it, the line of progress, and what is called after each of its steps."""
     from crackdetect.evaluate import speed
+    from crackdetect.running.signals import ended_by_signals
     from crackdetect.terminal.progress import progress_line
 
     done = 0
-    with TemporaryDirectory(prefix="crackdetect-speed-") as place, progress_line("sounds", total=total) as line:
+    with (
+        ended_by_signals(_leave, "SIGTERM", "SIGHUP"),
+        TemporaryDirectory(prefix="crackdetect-speed-") as place,
+        progress_line("sounds", total=total) as line,
+    ):
 
         def step() -> None:
             nonlocal done
@@ -107,3 +113,8 @@ def _sounds(
         files = speed.write_sounds(Path(place), 60 * minutes)
         line.label("pairs of runs")
         yield Path(place), files, line, step
+
+
+def _leave(name: str) -> NoReturn:
+    """As the signal would, but what was made for now is gone."""
+    raise SystemExit(128 + getattr(signal, name))

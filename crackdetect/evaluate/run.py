@@ -251,6 +251,7 @@ def run(
     jobs: int = 1,
     cluster: str | None = None,
     progress: Callable[[int, str], None] | None = None,
+    failed: Callable[[str], object] | None = None,
 ) -> dict[str, list[Score]]:
     """Scores of all tasks by row, in the order of the tasks.
 
@@ -265,6 +266,8 @@ def run(
     progress : callable, optional
         Called with the number of recordings done and the name of the last; at first with the number of those kept, and
         "".
+    failed : callable, optional
+        Takes a sentence on each recording that cannot be heard, which is left out; without it the first ends all.
 
     Raises
     ------
@@ -277,17 +280,32 @@ def run(
     say = progress or (lambda done, name: None)
     say(len(scores), "")
     open_tasks = [(i, task) for i, task in enumerate(tasks) if i not in scores]
-    work = imap(partial(run_task, setup=setup), [task for _, task in open_tasks], jobs=jobs, cluster=cluster)
+    done = len(scores)
+    work = imap(partial(_score_or_why, setup=setup), [task for _, task in open_tasks], jobs=jobs, cluster=cluster)
     for number, result in work:
         i, task = open_tasks[number]
-        scores[i] = result
-        if kept is not None:
-            kept.save(task, result)
-        say(len(scores), task.name)
+        if isinstance(result, InputError):
+            if failed is None:
+                raise result
+            failed(str(result))
+        else:
+            scores[i] = result
+            if kept is not None:
+                kept.save(task, result)
+        done += 1
+        say(done, task.name)
     found: dict[str, list[Score]] = {}
-    for i, task in enumerate(tasks):
-        found.setdefault(task.row, []).append(scores[i])
+    for i in sorted(scores):
+        found.setdefault(tasks[i].row, []).append(scores[i])
     return found
+
+
+def _score_or_why(task: Task, setup: Setup) -> Score | InputError:
+    """Or why the recording cannot be heard."""
+    try:
+        return run_task(task, setup)
+    except InputError as error:
+        return error
 
 
 def folder_tasks(folder: Path) -> list[Task]:

@@ -8,6 +8,7 @@ processes, from their start to their end, in seconds of processor time; the nume
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -188,6 +189,8 @@ def in_pairs(
 def run(command: Sequence[str], *, env: Mapping[str, str] | None = None) -> Run:
     """Runs a command to its end. Raises CrackdetectError with its last words when it fails."""
     started = [sys.executable, "-S", "-c", _LAUNCHER, *command]
+    # what is installed has been compiled; a checkout is once, unless that is forbidden
+    env = {name: value for name, value in (env or os.environ).items() if name != "PYTHONDONTWRITEBYTECODE"}
     done = subprocess.run(started, stderr=subprocess.PIPE, text=True, env=env, check=False)
     *words, took = done.stderr.splitlines() or [""]
     if done.returncode != 0:

@@ -6,6 +6,7 @@ that kills every worker which takes it is given up, and told, so that the others
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import threading
@@ -291,22 +292,37 @@ def _on_cluster(
     todo, under_way = enumerate(items), dict[Any, tuple[int, Item]]()
     with client:
         while True:
-            room = 2 * max(1, sum(client.nthreads().values())) - len(under_way)
-            for i, item in islice(todo, max(0, room)):
-                future = client.submit(_alone, work, item, pure=False)
+            with _told_when_lost(address):
+                threads = sum(client.nthreads().values())
+            for i, item in islice(todo, max(0, 2 * max(1, threads) - len(under_way))):
+                with _told_when_lost(address):
+                    future = client.submit(_alone, work, item, pure=False)
+                    finished.add(future)
                 under_way[future] = i, item
-                finished.add(future)
             if not under_way:
                 return
             future = next(finished)
             i, item = under_way.pop(future)
-            try:
-                answer = future.result()
-            except distributed.KilledWorker:
-                answer = lost(item)
-            except distributed.CancelledError:
-                raise InputError(f"the Dask cluster at {address} was lost; see that it runs, and try again") from None
+            if future.status == "error":
+                try:
+                    answer = future.result()
+                except distributed.KilledWorker:
+                    answer = lost(item)
+            else:
+                with _told_when_lost(address):
+                    answer = future.result()
             yield i, answer
+
+
+@contextmanager
+def _told_when_lost(address: str) -> Iterator[None]:
+    """What a cluster raises that does not answer any more, some ten seconds after it was lost."""
+    import distributed
+
+    try:
+        yield
+    except (OSError, TimeoutError, distributed.CancelledError):
+        raise InputError(f"the Dask cluster at {address} was lost; see that it runs, and try again") from None
 
 
 def _alone(work: _Work[Item, Answer], item: Item) -> Answer:
@@ -319,6 +335,7 @@ def _client(address: str) -> Any:
         from distributed import Client
     except ModuleNotFoundError:
         raise MissingPartError.of("cluster") from None
+    logging.getLogger("distributed.client").setLevel(logging.CRITICAL)  # a lost cluster is told in one sentence
     try:
         client: Any = Client(address, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError):
