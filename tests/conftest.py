@@ -9,8 +9,6 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import contextlib
-import shutil
 import signal
 import tempfile
 import time
@@ -47,8 +45,6 @@ if "PYTEST_XDIST_WORKER" not in os.environ:
     _COMPILED = tempfile.TemporaryDirectory(prefix="crackdetect-compiled-")
     os.environ["NUMBA_CACHE_DIR"] = _COMPILED.name
     atexit.register(_COMPILED.cleanup)
-#: In pytest's cache: what a run has compiled to the end, for the next ones; numba sees itself what of it still holds.
-KEPT_COMPILED = "compiled"
 
 # a shell starts its background jobs with Ctrl-C ignored, and the programs that tests start would inherit that
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
@@ -61,24 +57,6 @@ if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_I
 unasked = [hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.function_scoped_fixture]
 hypothesis.settings.register_profile("same", deadline=None, derandomize=True, suppress_health_check=unasked)
 hypothesis.settings.load_profile("same")
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    """Begins with what an earlier run has compiled."""
-    if "PYTEST_XDIST_WORKER" not in os.environ and config.cache is not None:
-        kept = config.cache.mkdir(KEPT_COMPILED) / "whole"
-        if kept.is_dir():
-            shutil.copytree(kept, os.environ["NUMBA_CACHE_DIR"], dirs_exist_ok=True)
-
-
-def keep_compiled(compiled: Path, cache: Path) -> None:
-    """Keeps all of it or nothing, whatever is killed meanwhile; what was there before is done with."""
-    with tempfile.TemporaryDirectory(dir=cache) as part:
-        shutil.copytree(compiled, Path(part) / "new", ignore=shutil.ignore_patterns("begun", "done"))
-        with contextlib.suppress(OSError):
-            (cache / "whole").rename(Path(part) / "old")
-        with contextlib.suppress(OSError):  # another run was quicker
-            (Path(part) / "new").rename(cache / "whole")
 
 
 def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
@@ -99,8 +77,8 @@ def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> 
 
 
 @pytest.fixture(scope="session")
-def librosa(pytestconfig: pytest.Config) -> Any:
-    """The reference library, compiled by one worker (some 17 s, once) while the others that want it wait.
+def librosa() -> Any:
+    """The reference library, compiled by one worker (some 17 s) while the others that want it wait.
 
     Two that compile the same function at once can spoil the cache that they share.
     """
@@ -117,8 +95,6 @@ def librosa(pytestconfig: pytest.Config) -> Any:
     module.feature.spectral_centroid(y=noise, sr=RATE)
     strength = module.onset.onset_strength(y=noise, sr=RATE)
     module.util.peak_pick(strength, pre_max=3, post_max=3, pre_avg=3, post_avg=3, delta=1.0, wait=3)
-    if pytestconfig.cache is not None:
-        keep_compiled(folder, pytestconfig.cache.mkdir(KEPT_COMPILED))
     (folder / "done").touch()
     return module
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import scipy.optimize
 from clicks import candidates_of, clicks_in_noise
-from conftest import keep_compiled
 
 from crackdetect.errors import SettingError
 from crackdetect.hearing.spectrum import (
@@ -158,19 +156,3 @@ def test_peaks_of_librosas_onset_strength_are_our_candidates(librosa: Any) -> No
 def test_sample_rates_out_of_range_are_refused(samplerate: int) -> None:
     with pytest.raises(SettingError, match=f"{samplerate} Hz is out of range"):
         BandSplitter(samplerate=samplerate)
-
-
-def test_what_a_run_has_compiled_is_kept_for_the_next_whole_and_alone(tmp_path: Path) -> None:
-    compiled, cache = tmp_path / "compiled", tmp_path / "cache"
-    for name in ("core", "util"):
-        (compiled / name).mkdir(parents=True)
-        cache.mkdir(exist_ok=True)
-        (compiled / name / "code").write_text(name)
-        (compiled / "begun").touch()
-        keep_compiled(compiled, cache)
-        assert [path.name for path in cache.iterdir()] == ["whole"]
-    assert sorted(path.relative_to(cache).as_posix() for path in cache.rglob("code")) == [
-        "whole/core/code",
-        "whole/util/code",
-    ]
-    assert not list(cache.rglob("begun"))
