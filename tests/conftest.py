@@ -59,6 +59,13 @@ hypothesis.settings.register_profile("same", deadline=None, derandomize=True, su
 hypothesis.settings.load_profile("same")
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that wait in real time come first, so that at the end no worker waits for another."""
+    waiting = {item.path for item in items if item.get_closest_marker("live") or item.get_closest_marker("browser")}
+    items.sort(key=lambda item: item.path not in waiting)
+
+
 def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
     """A browser may stumble once on a loaded machine: such a test fails where it fails twice, and the first is told."""
     if item.get_closest_marker("browser") is None:

@@ -315,13 +315,15 @@ def test_a_roast_is_saved_while_an_earlier_file_is_still_heard(
     run: Run, folder: Path, plain: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Else a second Ctrl-C, which waits for nothing, would lose it."""
+    with RoastLog() as log:
+        before = len(log.roasts())
     saved: list[int] = []
 
     def last_first(jobs: list[recordings.Job], **how: object) -> Iterator[tuple[int, recordings.Report]]:
         for number in (1, 0):
             yield number, recordings.hear_file(jobs[number])
             with RoastLog() as log:
-                saved.append(len(log.roasts()))
+                saved.append(len(log.roasts()) - before)
 
     monkeypatch.setattr(recordings, "hear_files", last_first)
     run("analyze", folder / "a", folder / "c.flac", "--model", plain, "--save")
