@@ -5,7 +5,9 @@ from __future__ import annotations
 import struct
 import warnings
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -116,11 +118,57 @@ def test_a_changed_or_missing_byte_is_refused_or_only_sound(archive: Path) -> No
             machine_sharing.read(archive)
 
 
-def test_an_archive_that_claims_more_than_it_has_is_refused(archive: Path) -> None:
-    """The sizes of the first entry in the central directory, at 20 and 24 bytes (APPNOTE 4.3.12), are made huge."""
+@pytest.mark.parametrize("find", [bytearray.index, bytearray.rindex], ids=["machine.json", "sound"])
+def test_an_archive_that_claims_more_than_it_has_is_refused(
+    archive: Path, find: Callable[[bytearray, bytes], int]
+) -> None:
+    """The sizes of an entry in the central directory, at 20 and 24 bytes (APPNOTE 4.3.12), are made huge."""
     whole = bytearray(archive.read_bytes())
-    entry = whole.index(b"PK\x01\x02")
+    entry = find(whole, b"PK\x01\x02")
     whole[entry + 20 : entry + 28] = struct.pack("<II", 0xFFFFFFF0, 0xFFFFFFF0)
     archive.write_bytes(whole)
     with pytest.raises(ModelError, match="is damaged or not what is known of a machine"):
         machine_sharing.read(archive)
+
+
+def test_a_directory_longer_than_any_that_is_written_is_not_parsed(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """40,000 entries of 46 bytes and a name (APPNOTE 4.3.12) behind the size in the end record (4.3.16)."""
+    whole = bytearray(archive.read_bytes())
+    begin = whole.index(b"PK\x01\x02")
+    directory = b"".join(
+        whole[begin : begin + 28] + struct.pack("<H", 12) + whole[begin + 30 : begin + 46] + b"roast-%05d." % n
+        for n in range(40_000)
+    )
+    end = struct.pack("<4s4H2LH", b"PK\x05\x06", 0, 0, 40_000, 40_000, len(directory), begin, 0)
+    archive.write_bytes(whole[:begin] + directory + end)
+    made = []
+
+    class Counted(zipfile.ZipInfo):
+        def __init__(self, *args: Any) -> None:
+            made.append(args)
+            super().__init__(*args)
+
+    monkeypatch.setattr(zipfile, "ZipInfo", Counted)
+    with pytest.raises(ModelError):
+        machine_sharing.read(archive)
+    assert 0 < len(made) < 20_000
+
+
+@pytest.mark.parametrize("name", ["sound", "sound.wave64", "sound.b c", "sound.é"])
+def test_a_recording_without_a_usual_ending_comes_back(tmp_path: Path, name: str) -> None:
+    recording, path = tmp_path / name, tmp_path / "drum.zip"
+    recording.write_bytes(b"sound")
+    machine_sharing.write(PROFILE, path, sound={0: recording}, replace=False)
+    shared = machine_sharing.read(path)
+    assert (shared.recordings, shared.sound_bytes) == (1, 5)
+
+
+def test_ten_thousand_recordings_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "drum.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("machine.json", GOOD)
+        for number in range(1, 10_001):
+            archive.writestr(zipfile.ZipInfo(f"roast-{number}.sound"), b"x")
+    assert machine_sharing.read(path).recordings == 10_000

@@ -2,13 +2,14 @@
 
 Without sound it is the file of :mod:`storage.machine_profiles`. With it an uncompressed ZIP archive (PKWARE APPNOTE
 6.3.3, method 0) that any program opens: ``machine.json``, the same file, and of roast n of its labels ``roast-n`` with
-the ending of its format.
+the ending of its format, or ``.sound`` where that is long or no word.
 Sound is never taken out of such a file by this program: who wants to hear it opens the archive.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import io
 import re
 import shutil
 import struct
@@ -24,8 +25,8 @@ from crackdetect.teach.machine_profile import MachineProfile
 
 _PROFILE = "machine.json"
 _SOUND = re.compile(r"roast-[1-9][0-9]{0,4}\.[a-z0-9]{1,5}", re.ASCII)
-#: Recordings in a file, at most.
-_MOST = 10_000
+#: Recordings in a file, at most, and bytes that the directory has for each: 46, a name, 28 where it is large.
+_MOST, _ENTRY_BYTES = 10_000, 100
 #: What reading a file that is no archive raises.
 _NO_ARCHIVE = (zipfile.BadZipFile, struct.error, OSError, ValueError, RuntimeError, EOFError, OverflowError)
 #: As ``zipfile`` writes the earliest time that it knows: no file says when a roast was.
@@ -75,7 +76,8 @@ def write(profile: MachineProfile, path: Path, *, sound: Mapping[int, Path] | No
     ):
         archive.writestr(zipfile.ZipInfo(_PROFILE, _NO_TIME), machine_profiles.text_of(nameless))
         for place, recording in sorted(sound.items()):
-            entry = zipfile.ZipInfo(f"roast-{place + 1}{recording.suffix.lower()}", _NO_TIME)
+            name = f"roast-{place + 1}{recording.suffix.lower()}"
+            entry = zipfile.ZipInfo(name if _SOUND.fullmatch(name) else f"roast-{place + 1}.sound", _NO_TIME)
             try:
                 entry.file_size = recording.stat().st_size
                 source = recording.open("rb")
@@ -89,6 +91,14 @@ def write(profile: MachineProfile, path: Path, *, sound: Mapping[int, Path] | No
 def _nameless(profile: MachineProfile) -> MachineProfile:
     """Names of roasts are the person's, and often their dates."""
     return dataclasses.replace(profile, roasts=tuple(map(str, range(1, len(profile.roasts) + 1))))
+
+
+class _Sparing(io.BufferedReader):
+    """Gives little at a time: ``zipfile`` asks for the whole directory at once, and refuses one that is cut short."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        most = _MOST * _ENTRY_BYTES
+        return super().read(most if size is None or size < 0 else min(size, most))
 
 
 def read(path: Path) -> Shared:
@@ -109,12 +119,16 @@ def read(path: Path) -> Shared:
     if not is_archive:
         return Shared(machine_profiles.read(path))
     content, sizes = b"", []
-    with suppress(*_NO_ARCHIVE), zipfile.ZipFile(path) as archive:
+    with (
+        suppress(*_NO_ARCHIVE),
+        _Sparing(io.FileIO(path)) as file,
+        zipfile.ZipFile(file) as archive,
+    ):
         entries = archive.infolist()
         names = {entry.filename for entry in entries}
         if len(names) == len(entries) <= _MOST + 1 and _PROFILE in names and all(map(_is_ours, entries)):
             sizes = [entry.file_size for entry in entries if entry.filename != _PROFILE]
-            content = archive.read(_PROFILE)  # checks its sum
+            content = archive.read(_PROFILE) if sum(sizes) <= path.stat().st_size else b""  # checks its sum
     if not content:
         raise ModelError(
             f"{path} is damaged or not what is known of a machine; name a file that 'teach --export' wrote"
