@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import signal
+import socket
 import subprocess
 import sys
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -242,6 +245,25 @@ def test_a_polite_kill_leaves_no_sounds_behind(monkeypatch: pytest.MonkeyPatch) 
         killed()
     assert left.value.code == 128 + signal.SIGTERM
     assert not folders[0].exists()
+
+
+@pytest.mark.parametrize("end", [subprocess.Popen.terminate, subprocess.Popen.kill], ids=["politely", "at once"])
+def test_a_kill_ends_the_command_that_is_measured(end: Callable[[subprocess.Popen[bytes]], None]) -> None:
+    measured = "import socket, sys; socket.create_connection(('127.0.0.1', int(sys.argv[1]))).recv(1)"
+    measuring = (
+        "import sys; from crackdetect.cli import speed as command; from crackdetect.evaluate import speed\n"
+        "speed.write_sounds = lambda *args: {}\n"
+        "with command._sounds(1.0, total=1): speed.run([sys.executable, '-c', *sys.argv[1:]])"
+    )
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(60)
+        port = str(server.getsockname()[1])
+        with subprocess.Popen([sys.executable, "-c", measuring, measured, port]) as process:
+            met, _ = server.accept()
+            end(process)
+    with met, suppress(ConnectionResetError):
+        met.settimeout(10)
+        assert met.recv(1) == b""  # the other end has gone
 
 
 @pytest.mark.skipif(not (ROOT / ".git").exists(), reason="not a checkout")

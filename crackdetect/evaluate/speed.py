@@ -34,11 +34,12 @@ SAMPLERATE = 44_100
 #: Blocks of a recording and of a microphone, seconds; of the latter so much is heard.
 _BLOCK_S, _LIVE_BLOCK_S, _LIVE_S = 3.0, 0.01, 60.0
 #: Runs a command and says on standard error what it took: the peak of a process that a large one starts is the large
-#: one's, so a small one starts it.
+#: one's, so a small one starts it. Its standard input ends with whoever started it, and the command with that.
 _LAUNCHER = """
-import hashlib, json, subprocess, sys, time
+import hashlib, json, os, subprocess, sys, threading, time
 digest, began = hashlib.sha256(), time.perf_counter()
-child = subprocess.Popen(sys.argv[1:], stdout=subprocess.PIPE)
+child = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE)
+threading.Thread(target=lambda: (os.read(0, 1), child.kill()), daemon=True).start()
 while part := child.stdout.read(1 << 16):
     digest.update(part)
 code = child.wait()
@@ -191,9 +192,10 @@ def run(command: Sequence[str], *, env: Mapping[str, str] | None = None) -> Run:
     started = [sys.executable, "-S", "-c", _LAUNCHER, *command]
     # what is installed has been compiled; a checkout is once, unless that is forbidden
     env = {name: value for name, value in (env or os.environ).items() if name != "PYTHONDONTWRITEBYTECODE"}
-    done = subprocess.run(started, stderr=subprocess.PIPE, text=True, env=env, check=False)
-    *words, took = done.stderr.splitlines() or [""]
-    if done.returncode != 0:
+    with subprocess.Popen(started, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env) as launcher:
+        assert launcher.stderr is not None
+        *words, took = launcher.stderr.read().splitlines() or [""]
+    if launcher.returncode != 0:
         raise CrackdetectError(f"{' '.join(command)} failed: {words[-1] if words else took}")
     return Run(**json.loads(took))
 
