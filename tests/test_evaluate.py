@@ -501,7 +501,7 @@ def test_the_command_tells_writes_and_draws(run: Any, tmp_path: Path, monkeypatc
     assert "limit, energy detector" in out
     assert "not run: 2 real machines: needs --sounds DIR" in err
     content = json.loads((tmp_path / "f.json").read_text())
-    assert set(content) == {"model", "seed", "sensitivity", "not_run", "sets", "families", "recordings"}
+    assert set(content) == {"model", "seed", "sensitivity", "not_run", "not_heard", "sets", "families", "recordings"}
     assert list(content["sets"]) == ["0 Gaussian noise"]
     assert (tmp_path / "f.png").read_bytes().startswith(b"\x89PNG")
 
@@ -524,14 +524,26 @@ def test_a_folder_of_anyones_recordings(run: Any, tmp_path: Path) -> None:
     assert any(line.startswith("6 recordings") for line in out.splitlines())
     (folder / "b.wav").write_bytes(b"no sound")
     (folder / "b.json").write_text((folder / "a.json").read_text())
-    code, out, err = run(folder, "--no-baselines")
+    figures = tmp_path / "figures.json"
+    code, out, err = run(folder, "--no-baselines", "--json", str(figures))
     assert code == 3
+    (left_out,) = json.loads(figures.read_text())["not_heard"]
+    assert "b.wav" in left_out
     assert any(line.startswith("6 recordings") for line in out.splitlines())  # of the other
     assert "b.wav" in err
     assert "1 of 2 recordings could not be heard" in err
     (folder / "a.wav").unlink()
     code, out, err = run(folder, "--no-baselines")
     assert (code, out) == (3, "")
+
+    def interrupted(*args: Any, progress: Any, failed: Any, **options: Any) -> None:
+        failed("b.wav cannot be read")
+        progress(1, "b")
+        raise KeyboardInterrupt
+
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr(benchmark, "run", interrupted)
+        assert "0 of 1 recordings are kept" in run(folder)[2]
     (folder / "b.json").write_text("{}")
     code, _, err = run(folder)
     assert code == 3

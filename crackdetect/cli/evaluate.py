@@ -183,6 +183,7 @@ def command(
         "seed": seed,
         "sensitivity": sensitivity,
         "not_run": missing,
+        "not_heard": failed,
     }
     if scores:
         _tell(scores, about, json_path=json_path, figure_path=figure_path)
@@ -256,7 +257,7 @@ def _run(
     from crackdetect.evaluate import run
     from crackdetect.terminal.progress import progress_line
 
-    done = 0
+    done, failed_before = 0, len(failed)
     with progress_line("recordings", total=len(todo)) as line:
 
         def advance(count: int, name: str) -> None:
@@ -278,7 +279,8 @@ def _run(
                 failed=failed.append,
             )
         except KeyboardInterrupt:
-            line.say(f"{done} of {len(todo)} recordings are kept; the same command goes on from there")
+            count = done - (len(failed) - failed_before)
+            line.say(f"{count} of {len(todo)} recordings are kept; the same command goes on from there")
             raise
 
 

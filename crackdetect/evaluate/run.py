@@ -264,8 +264,8 @@ def run(
     jobs, cluster
         See :func:`crackdetect.running.parallel.imap`.
     progress : callable, optional
-        Called with the number of recordings done and the name of the last; at first with the number of those kept, and
-        "".
+        Called with the number of recordings done, those that cannot be heard among them, and the name of the last; at
+        first with the number of those kept, and "".
     failed : callable, optional
         Takes a sentence on each recording that cannot be heard, which is left out; without it the first ends all.
 
