@@ -282,6 +282,23 @@ def asked(time: float) -> AskedCandidate:
     return AskedCandidate(time, 1.0, 0.0, 1.0, sound, 0.5)
 
 
+def test_sounds_are_counted_in_first_crack_to_its_end_and_after_it_to_the_drop() -> None:
+    """By hand: first crack from 50 to 100 s, drop at 150 of 300 s; without its end it lasts to the drop."""
+    heard = replace(judged(None, {})[0].heard, ticks=(AskedTick(1199, 0, 0.25, -9.0, True),))
+    untaught = Answers(np.array([3.0, 3.0, 3.0]), np.zeros(1200))
+    moments = {
+        "first_crack.start": Moment(marked_s=50.0),
+        "first_crack.end": Moment(heard_s=100.0),
+        "drop": Moment(marked_s=150.0),
+        "cooled": Moment(marked_s=290.0),
+    }
+    for leave, seconds in (("cooled", [50, 50, 50]), ("first_crack.end", [50, 100, 0])):
+        kept = {name: moment for name, moment in moments.items() if name != leave}
+        roast = Roast(1, "one", "2026-01-01", "2026-01-01T00:00:00+00:00", moments=kept)
+        sound = TeachingRoast.of(RoastRecord(roast), heard, untaught).sound
+        assert (sound.seconds.tolist(), sound.likely.tolist()) == (seconds, [1, 1, 0])
+
+
 def test_what_is_told_of_roasts_by_hand() -> None:
     """20 s late, a little early, missed, false; one that nobody judged; one that was announced and did not happen."""
     cases = [

@@ -437,7 +437,7 @@ def _pipeline(
         about=about if before is None else before.about,
         state=before,
         trace=trace,
-        overhear=overhear,
+        overhear=overhear if before is None else None,  # the microphone is known by a roast's first minute
     )
 
 

@@ -113,10 +113,15 @@ def _sums_of(heard: HeardAgain, lesson: Lesson) -> MachineSums:
 
 
 def _sound_of(record: RoastRecord, heard: HeardAgain, untaught: Answers, lesson: Lesson) -> SoundSums:
-    """How loud it was. Sounds that could be cracks are counted as the model as shipped takes them."""
-    times, start_s = np.array(heard.times), lesson.start_s
-    heard_s = stretches(times, untaught.probabilities, start_s=start_s, end_s=lesson.end_s, length_s=heard.length_s)
-    return SoundSums(level_sums(heard.levels), crack_levels(record, times, lesson.cracks), *heard_s)
+    """How loud it was. Sounds that could be cracks are counted to the drop, as the model as shipped takes them."""
+    times = np.array(heard.times)
+    end_s, drop_s = record.roast.at_s("first_crack.end"), record.roast.at_s("drop")
+    length_s = heard.length_s if drop_s is None else min(max(drop_s, 0.0), heard.length_s)
+    counted = times <= length_s
+    likely = stretches(
+        times[counted], untaught.probabilities[counted], start_s=lesson.start_s, end_s=end_s, length_s=length_s
+    )
+    return SoundSums(level_sums(heard.levels), crack_levels(record, times, lesson.cracks), *likely)
 
 
 def compared(roasts: Sequence[TeachingRoast], model: OwnMachineModel) -> tuple[Told, Told]:

@@ -25,6 +25,11 @@ _LISTENED_S, _FROM_S = 60.0, 5.0
 #: It has moved where the level differs by this and by more than so many standard deviations between roasts; it sounds
 #: different where single bands do by as much, the level apart. No spread is known better than to _LEAST_SD_DB (chosen).
 MOVED_DB, _SDS, _LEAST_SD_DB = 9.0, 3.0, 2.0
+_SOFTER = "softer", "the roaster may not have been running yet", "down"
+_LOUDER = "louder", "something else may have been loud", "up"
+_MEND = "put it back as it was, or teach again"
+#: The level of a crack is at least and at most so much, dB, as the level meter's (chosen).
+_LEVEL_DB = -20.0, 120.0
 #: A crack of the log is the candidate within this, seconds.
 _SAME_S = 0.05
 
@@ -126,7 +131,8 @@ def crack_levels(record: RoastRecord, times: Doubles, weights: Doubles) -> Doubl
     for crack in record.cracks if len(times) else ():
         place = int(np.abs(times - crack.at_s).argmin())
         if crack.kind == "first" and abs(times[place] - crack.at_s) <= _SAME_S:
-            sums += weights[place] * np.array([1.0, crack.snr_db, crack.snr_db**2])
+            level = min(max(crack.snr_db, _LEVEL_DB[0]), _LEVEL_DB[1])
+            sums += weights[place] * np.array([1.0, level, level**2])
     return sums
 
 
@@ -180,7 +186,7 @@ def level_sums(levels: Doubles | None) -> Doubles:
 
 
 def microphone_change(sums: SoundSums, levels: Doubles) -> str:
-    """One sentence where the microphone's level or response is not what it was; nothing where it is, or nobody knows.
+    """One sentence where the first minute's level or colour is not what it was; nothing where it is, or nobody knows.
 
     sums: of the roasts that taught. levels: of this one, dB, float64 (BANDS,).
     """
@@ -193,13 +199,16 @@ def microphone_change(sums: SoundSums, levels: Doubles) -> str:
     usual = _SDS * np.maximum(mean_sds[:, 1], _LEAST_SD_DB)
     level = float(np.median(apart))
     if abs(level) >= max(MOVED_DB, float(np.median(usual))):
-        how = "further away or turned down" if level < 0 else "nearer or turned up"
-        return f"the microphone is {how} by about {abs(level):.0f} dB: what was learnt of this machine may not fit"
+        how, why, turned = _SOFTER if level < 0 else _LOUDER
+        return (
+            f"the first minute is about {abs(level):.0f} dB {how} than when this machine was taught: {why}, or the "
+            f"microphone was moved or turned {turned}; {_MEND}"
+        )
     rest = np.abs(apart - level)
     if np.count_nonzero(rest >= np.maximum(MOVED_DB, usual)) >= 2:
         return (
-            f"the microphone sounds different, by up to {rest.max():.0f} dB in some pitches, as another one does or a "
-            "covered one: what was learnt of this machine may not fit"
+            f"the first minute differs by up to {rest.max():.0f} dB in some pitches from when this machine was taught: "
+            f"something else may sound, or the microphone is covered or another one; {_MEND}"
         )
     return ""
 
