@@ -15,6 +15,7 @@ from commands import Run
 from roasts import HOSTILE, WRONG_RATE, keep_roasts, roast_events, with_wrong_rate
 
 from crackdetect.errors import LogError
+from crackdetect.storage import paths, unsaid_sounds
 from crackdetect.storage.roast_store import RoastLog
 from crackdetect.terminal import roast_lines
 
@@ -275,6 +276,21 @@ def test_delete_with_yes(run: Run) -> None:
     code, out, _ = run("log", "delete", "1", "three", "--yes")
     assert (code, out) == (0, "deleted 2 roasts\n")
     assert [row["identity"] for row in run("log").rows] == ["two"]
+
+
+def test_with_the_last_roast_of_a_recording_goes_what_was_kept_of_its_sounds(run: Run) -> None:
+    keep_roasts("one", "two")
+    folder = paths.data_folder()
+    with RoastLog() as log:
+        with log.writing() as db:
+            db.execute("UPDATE roasts SET recording_sha256 = ?", ("ab" * 32,))
+        unsaid_sounds.keep(log.find("1"), [(1.0, 0.4)], folder=folder)
+    (path,) = folder.rglob("*.sounds")
+    assert os.name == "nt" or path.stat().st_mode & 0o777 == 0o600
+    assert run("log", "delete", "1", "--yes").code == 0
+    assert path.exists()
+    assert run("log", "delete", "2", "--yes").code == 0
+    assert not path.exists()
 
 
 # -- hostile names ---------------------------------------------------------------------------------------------

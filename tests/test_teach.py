@@ -284,7 +284,7 @@ def asked(time: float) -> AskedCandidate:
 
 def test_sounds_are_counted_in_first_crack_to_its_end_and_after_it_to_the_drop() -> None:
     """By hand: first crack from 50 to 100 s, drop at 150 of 300 s; without its end it lasts to the drop."""
-    heard = replace(judged(None, {})[0].heard, ticks=(AskedTick(1199, 0, 0.25, -9.0, True),))
+    heard = replace(judged(None, {})[0].heard, ticks=(AskedTick(3, 1199, 0.25, -9.0, True),))
     untaught = Answers(np.array([3.0, 3.0, 3.0]), np.zeros(1200))
     moments = {
         "first_crack.start": Moment(marked_s=50.0),
@@ -374,6 +374,25 @@ def test_what_is_known_is_kept_found_and_taken_back(tmp_path: Path, learning_mod
     assert machine_profiles.find(machine, data=tmp_path) is None
     with pytest.raises(InputError, match="nothing is known of"):
         machine_profiles.undo(machine, data=tmp_path)
+
+
+def test_what_only_adds_how_it_sounds_leaves_what_was_before(tmp_path: Path, learning_model: Model) -> None:
+    """A file of version 1, which has no sums of sound, taught again by the same roasts."""
+    first = machine_profiles.adopt(replace(profile_of(learning_model), roasts=("monday",), labels=()), data=tmp_path)
+    second = machine_profiles.adopt(profile_of(learning_model), data=tmp_path)
+    path = machine_profiles.place_of(second.machine, data=tmp_path)
+    content = json.loads(path.read_text())
+    old = {key: value for key, value in content.items() if key not in ("sound", "labels", "digest")}
+    old["format_version"] = 1
+    path.write_text(json.dumps(old | {"digest": model_files.digest_of(old)}))
+    loud = replace(second.sound, cracks=np.array([10.0, 140.0, 1970.0]))
+    machine_profiles.adopt(replace(second, sound=loud), data=tmp_path)
+    found = machine_profiles.find(second.machine, data=tmp_path)
+    assert found is not None
+    assert found.sound.is_near(loud)
+    before = machine_profiles.undo(second.machine, data=tmp_path)
+    assert before is not None
+    assert before.digest == first.digest
 
 
 def test_a_changed_byte_is_refused_in_one_sentence(tmp_path: Path, learning_model: Model) -> None:
@@ -513,6 +532,12 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     assert "2 recordings, " in told.err
     assert "of your kitchen, with all that was said in it, go into the file" in told.err
     assert "the sound of 2 roasts and no name of a roast" in told.out
+    with RoastLog() as log:
+        log.edit(log.find("2"), values={"machine": "red drum"})
+    told = run("teach", "blue drum", "--export", tmp_path / "drum.zip", "--with-sound", "--replace")
+    assert "the sound of 1 roast and" in told.out
+    with RoastLog() as log:
+        log.edit(log.find("2"), values={"machine": "Blue Drum"})
     recording.with_name("roast-5.flac").write_bytes(b"another")
     told = run("teach", "blue drum", "--export", tmp_path / "drum.zip", "--with-sound", "--replace")
     assert "has changed since" in told.err
@@ -522,6 +547,14 @@ def test_what_was_adopted_is_heard_by_said_shared_and_taken_back(
     taken = run("teach", "mine", "--import", shared, "--model", learning)
     assert taken.code == 0
     assert "2 roasts" in taken.out
+    kept = machine_profiles.find("mine", data=two_roasts)
+    assert kept is not None
+    assert not kept.sound.levels.any()  # of another microphone
+    assert kept.sound.cracks == pytest.approx(profile.sound.cracks)
+    assert machine_profiles.read(shared).sound.levels == pytest.approx(profile.sound.levels)
+    with RoastLog() as log, log.writing() as db:
+        db.execute("UPDATE roasts SET identity = '1' WHERE number = 1")  # no roast of theirs is meant
+    assert "no recording of the roasts that taught" in run("teach", "mine", "--export", "x", "--with-sound").err
     assert "labels: first crack as a person has it in 2 of 2 roasts, 0 sounds answered, 0 of them cracks" in taken.out
     assert f"made with the model that hears here, {learning_model.name} {learning_model.digest[:8]}" in taken.out
     assert "roast-4" not in shared.read_text()

@@ -89,7 +89,8 @@ def command(
         elif undo:
             _undo(name, data)
         elif out is not None:
-            _share(name, out, data, roasts if with_sound else None, replace=replace)
+            own = [roast for roast in roasts if _is_of(roast, name)]
+            _share(name, out, data, own if with_sound else None, replace=replace)
         else:
             _teach(name, log, roasts, load_model(model_path), data, jobs=jobs_of(jobs))
 
@@ -333,7 +334,7 @@ def _take_over(file: Path, named: str | None, model: Model, data: Path) -> None:
     if ask is not None and not ask("Use it from now on?", True):
         print_line("Nothing has changed.")
         return
-    machine_profiles.adopt(profile, data=data)
+    machine_profiles.adopt(profile.foreign(), data=data)
     print_line(f"It is heard by from now on. Take it back with: crackdetect teach {_quoted(profile.machine)} --undo")
     tell("note: whether it is better on your own roasts nobody has looked at")
 

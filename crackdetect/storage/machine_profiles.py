@@ -100,7 +100,9 @@ def knowing(model: Model, machine: str | None, *, data: Path, note: Callable[[st
 
 
 def adopt(profile: MachineProfile, *, data: Path) -> MachineProfile:
-    """From now on this is known of the machine; what was known before stays beside it. Returns it with its digest.
+    """From now on this is known of the machine; what taught something else before stays beside it.
+
+    Returns it with its digest.
 
     Raises
     ------
@@ -111,7 +113,7 @@ def adopt(profile: MachineProfile, *, data: Path) -> MachineProfile:
     try:
         atomic_file.make_folder(path.parent)
         path.parent.chmod(0o700)  # names of roasts and machines are the person's
-        if path.exists():
+        if path.exists() and not _teaches_the_same(profile, path):
             with atomic_file.whole_file(_before(path), replace=True) as part:
                 part.write_bytes(path.read_bytes())
     except OSError as error:
@@ -120,6 +122,14 @@ def adopt(profile: MachineProfile, *, data: Path) -> MachineProfile:
     with contextlib.suppress(OSError):  # in a folder that nobody else may enter
         path.chmod(0o600)
     return kept
+
+
+def _teaches_the_same(profile: MachineProfile, path: Path) -> bool:
+    """As what is in the file; False where that cannot be read."""
+    try:
+        return profile.teaches_the_same_as(read(path))
+    except (InputError, ModelError):
+        return False
 
 
 def undo(machine: str, *, data: Path) -> MachineProfile | None:

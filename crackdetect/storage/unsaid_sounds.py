@@ -49,6 +49,17 @@ def keep(roast: Roast, sounds: Sequence[tuple[float, float]], *, folder: Path) -
         path.parent.chmod(0o700)
         with atomic_file.whole_file(path, replace=True) as part:
             part.write_text(json.dumps(content) + "\n", encoding="ascii")
+        path.chmod(0o600)
+
+
+def forget(roast: Roast, *, folder: Path) -> None:
+    """Removes them. Raises OutputError where that cannot be."""
+    path = _place(roast, folder)
+    try:
+        if path is not None:
+            path.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(f"{path} cannot be deleted ({error.strerror or error}); delete it yourself") from None
 
 
 def kept(roast: Roast, *, folder: Path) -> tuple[Crack, ...]:

@@ -80,15 +80,25 @@ class MachineProfile:
     labels: tuple[RoastLabels, ...] = ()
     sound: SoundSums = field(default_factory=SoundSums.none)
 
-    def says_the_same_as(self, other: MachineProfile | None) -> bool:
+    def teaches_the_same_as(self, other: MachineProfile | None) -> bool:
         """Whether both are of the same roasts of one machine, by the same model, with the same sums to rounding."""
         return (
             other is not None
             and (self.machine, self.model, self.roasts) == (other.machine, other.model, other.roasts)
-            and self.labels == other.labels
             and self.sums.is_near(other.sums)
-            and self.sound.is_near(other.sound)
         )
+
+    def says_the_same_as(self, other: MachineProfile | None) -> bool:
+        """Whether both teach the same, by the same labels and sounds."""
+        if other is None or not self.teaches_the_same_as(other):
+            return False
+        return self.labels == other.labels and self.sound.is_near(other.sound)
+
+    def foreign(self) -> MachineProfile:
+        """As it is used elsewhere: its roasts are none of the log there, and its microphone is another."""
+        roasts = tuple(f"imported {self.digest[:8]} {place + 1}" for place in range(len(self.roasts)))
+        sound = replace(self.sound, levels=SoundSums.none().levels)
+        return replace(self, roasts=roasts, sound=sound)
 
     def fits(self, model: Model) -> bool:
         """Whether it was made with this model."""

@@ -20,6 +20,7 @@ def command(roasts: tuple[str, ...], yes: bool) -> None:
     Example: crackdetect log delete 12
     """
     from crackdetect.roast.words import shown
+    from crackdetect.storage import paths, unsaid_sounds
     from crackdetect.storage.roast_store import RoastLog
 
     with RoastLog() as log:
@@ -31,4 +32,8 @@ def command(roasts: tuple[str, ...], yes: bool) -> None:
                 raise SettingError("deleting asks first, and nobody can answer here; add --yes if you mean it")
             click.confirm("Delete for good?", abort=True, err=True)
         log.delete(found)
+        still = {roast.recording_sha256 for roast in log.roasts()}
+        for roast in found:
+            if roast.recording_sha256 not in still:
+                unsaid_sounds.forget(roast, folder=paths.data_folder())
         print_line(f"deleted {len(found)} roast{'s' if len(found) != 1 else ''}")
