@@ -258,15 +258,16 @@ def test_sounds_that_were_almost_taken_for_cracks_are_cards_like_others(tmp_path
     asking = Asking(log, number, by="Ada")
     shown = asking.shown()
     assert shown["cracks"][40:] == [
-        [20.25, "missed", 0.45, 0.0],
-        [70.125, "missed", 0.3, 0.0],
-        [71.0, "missed", 0.1, 0.0],
+        [20.25, "unsaid", 0.45, 0.0],
+        [70.125, "unsaid", 0.3, 0.0],
+        [71.0, "unsaid", 0.1, 0.0],
     ]
     assert {40, 41} < {place for place, _ in shown["cards"]}
     assert 42 not in {place for place, _ in shown["cards"]}
     before = shown["asked"]
     stands = asking.say({"crack": 40, "is": True})
     assert (stands["labels"], stands["missed"], stands["asked"]) == ([[40, True]], [], before)
+    assert stands["undo"][1].startswith("a crack, ")
     assert 40 not in {place for place, _ in stands["cards"]}
     added = asking.add(99.5)
     assert (added["missed"], added["labels"]) == ([99.5], [[40, True], [43, True]])

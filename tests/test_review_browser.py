@@ -21,6 +21,9 @@ pytestmark = NEEDED
 
 from reviewed import MISSED, Reviewed, kept_roast  # noqa: E402
 
+from crackdetect.storage import unsaid_sounds  # noqa: E402
+from crackdetect.storage.roast_store import RoastLog  # noqa: E402
+
 LONG = pytest.mark.long
 #: What is played is counted, not heard; and nothing that was said is given up because a machine is slow.
 WATCH = """
@@ -159,6 +162,22 @@ def test_a_crack_of_the_strip_can_be_asked_about(reviewed: Reviewed, open_page: 
 
 
 @LONG
+def test_what_was_almost_taken_for_a_crack_is_on_the_strip_once_it_is_asked_about(
+    tmp_path: Path, open_page: Callable[..., Page]
+) -> None:
+    number = kept_roast(tmp_path)
+    with RoastLog(tmp_path / "roasts.sqlite3") as log:
+        unsaid_sounds.keep(log.find(str(number)), [(MISSED, 0.1)], folder=tmp_path)
+    with Reviewed(tmp_path, number=number) as served:
+        page = open_page(served)
+        assert page.evaluate(f"[nearest({MISSED}, 0.5), cursor = 44.5, jump(1), cursor]") == [None, 44.5, None, 46.0]
+        page.evaluate(f"look({MISSED} - 0.5, {MISSED} + 0.5), moveCursor({MISSED})")
+        page.click("#missed")
+        until(page, lambda: "a crack that was not heard" in told(page))
+        assert "Undo: a crack, " in page.inner_text("#undo")
+        assert page.evaluate(f"[nearest({MISSED}, 0.5), cursor = 44.5, jump(1), cursor]") == [40, 44.5, None, MISSED]
+
+
 def test_a_person_who_types_fast_loses_no_key(reviewed: Reviewed, open_page: Callable[..., Page]) -> None:
     """Every answer of the computer takes longer than ten keys: each of them is for the card that is shown."""
     page = open_page(reviewed, viewport={"width": 1024, "height": 768})

@@ -15,7 +15,7 @@ from crackdetect.roast.words import clean, shown
 from crackdetect.storage import unsaid_sounds
 from crackdetect.storage.roast_store import RoastLog
 
-#: Cracks that are asked about in one go: two minutes.
+#: Cracks, and sounds almost taken for one, that are asked about in one go: two minutes.
 CARDS = 20
 #: Moments that can be seen in the strip.
 MARKS = ("charge", "first_crack.start", "first_crack.end", "second_crack.start", "drop")
@@ -69,7 +69,7 @@ class Asking:
                     [round(crack.at_s, 5), crack.kind, round(crack.probability, 3), crack.snr_db]
                     for crack in record.cracks
                 ]
-                + [[round(sound.at_s, 5), "missed", round(sound.probability, 3), 0.0] for sound in self._unsaid],
+                + [[round(sound.at_s, 5), "unsaid", round(sound.probability, 3), 0.0] for sound in self._unsaid],
                 **self._standing(log, record),
             }
 
@@ -160,7 +160,7 @@ class Asking:
             "cards": cards,
             "asked": len(self._queue),
             "more": 0 if cards else len(doubtful(record, most=CARDS, unsaid=self._unsaid)),
-            "undo": None if last is None else [last[0], _words(record, last[1])],
+            "undo": None if last is None else [last[0], _words(record, last[1], missed)],
         }
 
 
@@ -178,11 +178,11 @@ def _mark(roast: Roast, what: str) -> dict[str, Any]:
     }
 
 
-def _words(record: RoastRecord, one: CrackLabel | MarkMove) -> str:
-    """What undo would take back."""
+def _words(record: RoastRecord, one: CrackLabel | MarkMove, missed: list[CrackLabel]) -> str:
+    """What undo would take back. missed: what was said of places where nothing was heard."""
     roast = record.roast
     if isinstance(one, CrackLabel):
-        added = one.is_crack and one in record.not_heard
+        added = one.is_crack and one in missed
         return f"{'a crack added' if added else _ANSWERS[one.is_crack]}, {clock(roast.roast_time(one.at))}"
     name = SPOKEN.get(one.mark, one.mark)
     if one.now is None:

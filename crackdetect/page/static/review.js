@@ -20,7 +20,8 @@ const POINTED_PX = 12, POINTED_S = 0.1;
 const picture = element("picture"), close = element("close");
 let roast = null; // all that the computer said
 let view = { from: 0, to: 1 }, cursor = 0, chosen = null;
-let cracks = []; // those that were heard, then those that a person added: rows of seconds, kind, certainty
+// Those that were heard, sounds almost taken for one (unsaid), those that a person added: rows of seconds, kind, certainty.
+let cracks = [];
 let moving = null; // { what, at, timer }: a moment under the finger
 let begun = false, slow = false, band = false, singleKeys = true;
 let acts = 0; // of the person: keys and presses
@@ -160,6 +161,10 @@ function labelOf(place) {
 }
 const SAID = new Map([[true, "a crack"], [false, "not a crack"], [null, "can’t tell"]]);
 
+const wasHeard = (kind) => kind !== "missed" && kind !== "unsaid";
+// On the strip: of what was almost taken for a crack, what is asked about or was answered.
+const onStrip = (place) => cracks[place][1] !== "unsaid" || place === question() || labelOf(place) !== undefined;
+
 function showCard() {
   const place = question();
   const there = place !== null;
@@ -175,7 +180,7 @@ function showCard() {
   }
   if (!begun) write("begin", `Listen: ${cards().length || 1} to answer`);
   const [at, kind] = cracks[place], label = labelOf(place);
-  const heard = kind === "missed" ? "not heard as a crack" : `heard as ${kind} crack`;
+  const heard = !wasHeard(kind) ? "not heard as a crack" : `heard as ${kind} crack`;
   const before = label === undefined ? "" : ` You said: ${SAID.get(label)}.`;
   write("why", `${timeOf(at, 1)}, ${heard}. ${reasonOf(place)}${before}`);
   close.setAttribute("aria-label", `Two seconds of sound around ${timeOf(at, 1)}; the arrow points at the place in question`);
@@ -566,12 +571,12 @@ function drawCracks(pen, width, box) {
   pen.beginPath(); pen.moveTo(0, bottom - room / 2); pen.lineTo(width, bottom - room / 2); pen.stroke(); // half sure
   cracks.forEach(([at, kind, sure], place) => {
     const x = xOf(at);
-    if (x < -6 || x > width + 6) return;
+    if (x < -6 || x > width + 6 || !onStrip(place)) return;
     const top = bottom - sure * room, label = labelOf(place);
-    pen.strokeStyle = pen.fillStyle = tone(kind === "missed" ? "ink" : kind);
+    pen.strokeStyle = pen.fillStyle = tone(wasHeard(kind) ? kind : "ink");
     pen.lineWidth = place === here ? 3.5 : 1.6;
     if (label === false) pen.globalAlpha = 0.45;
-    line(pen, x, top, bottom, kind === "missed" ? [2, 3] : []);
+    line(pen, x, top, bottom, wasHeard(kind) ? [] : [2, 3]);
     if (kind === "second") { pen.beginPath(); pen.arc(x, top, 3, 0, 7); pen.stroke(); }
     pen.globalAlpha = 1;
     if (label === undefined) return;
@@ -602,7 +607,7 @@ function drawClose() {
 
 function crackWords(place) {
   const [, kind, sure] = cracks[place], label = labelOf(place);
-  const heard = kind === "missed" ? "not heard" : `${kind} crack, ${Math.round(100 * sure)} % sure`;
+  const heard = !wasHeard(kind) ? "not heard" : `${kind} crack, ${Math.round(100 * sure)} % sure`;
   return `${heard}${label === undefined ? "" : `, you said ${SAID.get(label)}`}`;
 }
 
@@ -611,7 +616,7 @@ function nearest(at, within) {
   let best = null;
   cracks.forEach(([time], place) => {
     const off = Math.abs(time - at);
-    if (off <= within && (best === null || off < Math.abs(cracks[best][0] - at))) best = place;
+    if (off <= within && onStrip(place) && (best === null || off < Math.abs(cracks[best][0] - at))) best = place;
   });
   return best;
 }
@@ -643,7 +648,7 @@ element("out").addEventListener("click", () => zoom(2.5));
 element("all").addEventListener("click", () => look(0, duration()));
 
 function jump(way) { // to the next or previous crack
-  const ahead = cracks.map(([at]) => at).filter((at) => way * (at - cursor) > 0.001);
+  const ahead = cracks.filter((_, place) => onStrip(place)).map(([at]) => at).filter((at) => way * (at - cursor) > 0.001);
   if (ahead.length) moveCursor(way > 0 ? Math.min(...ahead) : Math.max(...ahead));
 }
 
@@ -670,7 +675,7 @@ async function addMissed() {
   let found = at;
   const taken = await tell(() => ({ missed: at, within: pointed }), () => {
     found = roast.placed;
-    const heard = roast.cracks.some(([one]) => one === found);
+    const heard = roast.cracks.some(([one, kind]) => one === found && wasHeard(kind));
     return `${timeOf(found, 2)}: ${heard ? "heard already, and now a crack by your word too" : "a crack that was not heard"}.`;
   });
   if (!taken) return;
