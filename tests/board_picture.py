@@ -50,7 +50,7 @@ class Kitchen:
     """The embedded roast, heard from the beginning, and boards that show it."""
 
     def __init__(self) -> None:
-        self.source = open_recording(model.data_folder("recordings_synthetic") / "demo_roast.flac", block_s=0.1)
+        self.source = open_recording(model.data_folder("recordings_synthetic") / "demo_roast.flac", block_s=0.5)
         self.pipeline = Pipeline(
             samplerate=self.source.samplerate,
             model=model.shipped(),
