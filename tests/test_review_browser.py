@@ -178,6 +178,7 @@ def test_what_was_almost_taken_for_a_crack_is_on_the_strip_once_it_is_asked_abou
         assert page.evaluate(f"[nearest({MISSED}, 0.5), cursor = 44.5, jump(1), cursor]") == [40, 44.5, None, MISSED]
 
 
+@LONG
 def test_a_person_who_types_fast_loses_no_key(reviewed: Reviewed, open_page: Callable[..., Page]) -> None:
     """Every answer of the computer takes longer than ten keys: each of them is for the card that is shown."""
     page = open_page(reviewed, viewport={"width": 1024, "height": 768})
